@@ -1,6 +1,7 @@
 using Microsoft.Data.Sqlite;
 using Microsoft.EntityFrameworkCore;
 using Microsoft.Extensions.DependencyInjection;
+using Npgsql;
 
 namespace Titration.Storage;
 
@@ -47,7 +48,8 @@ public static class StorageServices
             DatabaseProvider.Sqlite => builder
                 .UseSqlite(new SqliteConnectionStringBuilder(options.ConnectionString) { ForeignKeys = true }.ConnectionString)
                 .AddInterceptors(SqlitePragmas.Instance),
-            DatabaseProvider.Postgres => builder.UseNpgsql(options.ConnectionString),
+            DatabaseProvider.Postgres => builder
+                .UseNpgsql(new NpgsqlConnectionStringBuilder(options.ConnectionString) { IncludeErrorDetail = false }.ConnectionString),
         };
     }
 
