@@ -6,6 +6,8 @@ namespace Titration.Sandbox.Rest;
 /// <param name="Request">Null where the entry has none, which only a batch survives.</param>
 internal sealed record BundleEntry(int Index, string? FullUrl, FhirRequest? Request)
 {
+    private const string AnyValidResource = """{"resourceType":"Parameters","id":"any"}""";
+
     /// <summary>Reads the entries of a Bundle, having checked all of it but the resources inside, so that in a batch one bad resource spoils one entry.</summary>
     public static IReadOnlyList<BundleEntry> Of(JsonElement bundle, string baseUrl)
     {
@@ -52,14 +54,14 @@ internal sealed record BundleEntry(int Index, string? FullUrl, FhirRequest? Requ
             writer.WriteStartArray("entry");
             foreach (JsonElement entry in property.Value.EnumerateArray())
             {
-                WriteWithoutResource(writer, entry);
+                WriteEntry(writer, entry);
             }
 
             writer.WriteEndArray();
         }
     }
 
-    private static void WriteWithoutResource(Utf8JsonWriter writer, JsonElement entry)
+    private static void WriteEntry(Utf8JsonWriter writer, JsonElement entry)
     {
         if (entry.ValueKind != JsonValueKind.Object)
         {
@@ -68,9 +70,17 @@ internal sealed record BundleEntry(int Index, string? FullUrl, FhirRequest? Requ
         }
 
         writer.WriteStartObject();
-        foreach (JsonProperty property in entry.EnumerateObject().Where(p => p.Name != "resource" || p.Value.ValueKind != JsonValueKind.Object))
+        foreach (JsonProperty property in entry.EnumerateObject())
         {
-            property.WriteTo(writer);
+            if (property.Name == "resource" && property.Value.ValueKind == JsonValueKind.Object)
+            {
+                writer.WritePropertyName("resource");
+                writer.WriteRawValue(AnyValidResource);
+            }
+            else
+            {
+                property.WriteTo(writer);
+            }
         }
 
         writer.WriteEndObject();
