@@ -106,12 +106,10 @@ public sealed class FhirStore : IDisposable
             return new WriteOutcome(WriteResult.VersionMismatch, current);
         }
 
-        return current is null
-            ? new WriteOutcome(WriteResult.Created, Write(resource, id, version: 1, After(null), posted: false))
-            : new WriteOutcome(WriteResult.Updated, Write(resource, id, current.Version + 1, After(current.LastUpdated), posted: false));
+        return new WriteOutcome(current is null ? WriteResult.Created : WriteResult.Updated, Write(resource, id, current, posted: false));
     });
 
-    /// <summary>Everything <paramref name="work"/> writes is kept, or, if it throws, nothing. Other threads wait meanwhile, so it must not wait for them.</summary>
+    /// <summary>Everything <paramref name="work"/> writes is kept, or, if it throws, nothing; calls within it join it. Other threads wait meanwhile, so it must not wait for them.</summary>
     public T InTransaction<T>(Func<T> work)
     {
         lock (_gate)
@@ -163,27 +161,41 @@ public sealed class FhirStore : IDisposable
     }
 
     /// <summary>Creates under an id from <see cref="NewId"/>, within <see cref="InTransaction"/>.</summary>
-    internal WriteOutcome CreateAs(string id, JsonElement resource) =>
-        new(WriteResult.Created, Write(resource, id, version: 1, After(null), posted: true));
+    internal WriteOutcome CreateAs(string id, JsonElement resource) => new(WriteResult.Created, Write(resource, id, current: null, posted: true));
 
-    private StoredVersion Write(JsonElement resource, string id, int version, DateTimeOffset updated, bool posted)
+    private StoredVersion Write(JsonElement resource, string id, StoredVersion? current, bool posted)
     {
         string type = TypeOf(resource);
+        int version = (current?.Version ?? 0) + 1;
+        DateTimeOffset updated = After(current?.LastUpdated);
         byte[] body = Stamp.Apply(resource, id, version, updated);
         long milliseconds = updated.ToUnixTimeMilliseconds();
         _statements.InsertVersion.Execute(type, id, version, milliseconds, posted, body);
         _statements.PointToLast.Execute(type, id, milliseconds);
-        if (version > 1)
+        WriteIndex(type, id, current, resource);
+        return new StoredVersion(type, id, version, updated, posted, body);
+    }
+
+    /// <summary>Mostly little changes between two versions, so only the difference is written.</summary>
+    private void WriteIndex(string type, string id, StoredVersion? current, JsonElement resource)
+    {
+        HashSet<IndexEntry> now = [.. SearchParameters.Index(type, resource)];
+        HashSet<IndexEntry> before = [];
+        if (current is not null)
         {
-            _statements.ForgetIndex.Execute(type, id);
+            using JsonDocument replaced = JsonDocument.Parse(current.Body);
+            before = [.. SearchParameters.Index(type, replaced.RootElement)];
         }
 
-        foreach (IndexEntry entry in SearchParameters.Index(type, resource))
+        foreach (IndexEntry entry in before.Except(now))
+        {
+            _statements.RemoveIndex.Execute(type, entry.Parameter, entry.Value, entry.System, id);
+        }
+
+        foreach (IndexEntry entry in now.Except(before))
         {
             _statements.AddIndex.Execute(type, entry.Parameter, entry.Value, entry.System, id);
         }
-
-        return new StoredVersion(type, id, version, updated, posted, body);
     }
 
     private DateTimeOffset After(DateTimeOffset? previous)

@@ -185,6 +185,7 @@ public sealed class BundleTests
     [InlineData("""{"resourceType":"Bundle","type":"transaction","entry":{}}""")]
     [InlineData("""{"resourceType":"Bundle","type":"transaction","entry":[{"request":{"method":"FETCH","url":"Patient"}}]}""")]
     [InlineData("""{"resourceType":"Bundle","type":"transaction","entry":[{"request":{"method":"GET"}}]}""")]
+    [InlineData("""{"resourceType":"Bundle","type":"transaction","entry":[{"fullUrl":"\ud800","request":{"method":"GET","url":"Task"}}]}""")]
     [InlineData("""{"resourceType":"Bundle"}""")]
     [InlineData("""{"resourceType":"Patient","active":true}""")]
     public async Task What_is_no_transaction_and_no_batch_is_refused(string body)

@@ -96,6 +96,7 @@ public sealed class ConditionalCreateTests
             """);
 
         Assert.StartsWith("HTTP/1.1 400 ", answer, StringComparison.Ordinal);
+        Assert.Contains("If-None-Exist may be sent once", answer, StringComparison.Ordinal);
         Assert.Empty((await sandbox.GetAsync("Task")).Ids);
     }
 

@@ -73,6 +73,19 @@ public sealed class SearchTests
         Assert.Equal(["obs-1"], (await sandbox.GetAsync("Observation?patient=px-1")).Ids);
     }
 
+    [Fact]
+    public async Task Of_several_targets_only_a_patient_is_found_as_the_patient()
+    {
+        await using RunningSandbox sandbox = await RunningSandbox.StartAsync();
+        await sandbox.PutAsync("Provenance/prov", """
+            {"resourceType":"Provenance","id":"prov","target":[{"reference":"Task/1"},{"reference":"Patient/px-1"}],
+             "recorded":"2026-03-01T10:00:00Z","agent":[{"who":{"reference":"Device/titration-service"}}]}
+            """);
+
+        Assert.Equal(["prov"], (await sandbox.GetAsync("Provenance?patient=px-1")).Ids);
+        Assert.Empty((await sandbox.GetAsync("Provenance?patient=1")).Ids);
+    }
+
     [Theory]
     [InlineData("2026-03-01", "t1 t2 t3 t4")]
     [InlineData("eq2026-03-01T10:01", "t2")]

@@ -17,10 +17,16 @@ internal sealed class BundleInteraction(FhirStore store)
         IReadOnlyList<BundleEntry> entries = BundleEntry.Of(bundle, request.BaseUrl);
         return FhirJson.Text(bundle, "type") switch
         {
-            "transaction" => Answered("transaction-response", store.InTransaction(() => new Transaction(store, _interactions, entries).Run()), request),
+            "transaction" => Answered("transaction-response", Run(new Transaction(store, _interactions, entries)), request),
             "batch" => Answered("batch-response", [.. entries.Select(AnswerAlone)], request),
             _ => throw RefusedException.BadRequest("invalid", "The base takes a Bundle of type transaction or batch."),
         };
+    }
+
+    private IReadOnlyList<EntryAnswer> Run(Transaction transaction)
+    {
+        transaction.Check();
+        return store.InTransaction(transaction.Run);
     }
 
     private EntryAnswer AnswerAlone(BundleEntry entry)

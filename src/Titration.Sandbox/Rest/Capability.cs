@@ -7,7 +7,7 @@ namespace Titration.Sandbox.Rest;
 internal static class Capability
 {
     /// <summary>When what the statement says last changed.</summary>
-    private const string Date = "2026-10-01";
+    private const string Date = "2026-11-25";
 
     public static byte[] Statement(string baseUrl) => FhirJson.Write(writer =>
     {

@@ -2,6 +2,7 @@ using System.Buffers;
 using System.Collections.Immutable;
 using System.Runtime.InteropServices;
 using System.Text.Json;
+using System.Text.Unicode;
 using Hl7.Fhir.Model;
 using Hl7.Fhir.Serialization;
 using Hl7.Fhir.Utility;
@@ -23,6 +24,7 @@ internal static class FhirJson
     {
         try
         {
+            RefuseBrokenText(utf8.Span);
             JsonDocument document = JsonDocument.Parse(utf8, Reading);
             return document.RootElement.ValueKind == JsonValueKind.Object
                 ? document
@@ -90,15 +92,42 @@ internal static class FhirJson
     private static ImmutableArray<FhirIssue> Issues(ReadOnlySpan<byte> utf8)
     {
         Utf8JsonReader reader = new(utf8);
+        Strict.TryDeserializeResource(ref reader, out Resource? _, out IEnumerable<CodedException> problems);
+        return [.. problems.Take(MaxIssues).Select(Issue)];
+    }
+
+    /// <summary>Bytes that are no UTF-8, or an escape for half of a surrogate pair, can pass as JSON, but every later reading of that string would throw.</summary>
+    private static void RefuseBrokenText(ReadOnlySpan<byte> utf8)
+    {
+        if (!Utf8.IsValid(utf8))
+        {
+            throw RefusedException.BadRequest("structure", "The body is not UTF-8.");
+        }
+
+        if (utf8.IndexOf("\\u"u8) < 0)
+        {
+            return;
+        }
+
+        Utf8JsonReader reader = new(utf8);
+        while (reader.Read())
+        {
+            if (reader is { TokenType: JsonTokenType.String or JsonTokenType.PropertyName, ValueIsEscaped: true } && !IsText(ref reader))
+            {
+                throw RefusedException.BadRequest("structure", "The body holds half of a UTF-16 surrogate pair.");
+            }
+        }
+    }
+
+    private static bool IsText(ref Utf8JsonReader reader)
+    {
         try
         {
-            Strict.TryDeserializeResource(ref reader, out Resource? _, out IEnumerable<CodedException> problems);
-            return [.. problems.Take(MaxIssues).Select(Issue)];
+            return reader.GetString() is not null;
         }
         catch (InvalidOperationException)
         {
-            // How the JSON reader reports half of a surrogate pair, which is JSON but no text.
-            return [new FhirIssue("value", "A string holds half of a UTF-16 surrogate pair.")];
+            return false;
         }
     }
 

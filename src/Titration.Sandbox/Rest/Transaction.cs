@@ -16,9 +16,12 @@ internal sealed class Transaction(FhirStore store, Interactions interactions, IR
     private readonly EntryAnswer[] _answers = new EntryAnswer[entries.Count];
     private readonly string?[] _newIds = new string?[entries.Count];
 
+    /// <summary>Refuses what is wrong whatever the store holds. It is the slow part, so it comes before the store is locked.</summary>
+    public void Check() => ForEach(null, entry => Check(entry.Request));
+
+    /// <summary>To be called inside <see cref="FhirStore.InTransaction"/>, after <see cref="Check()"/>.</summary>
     public IReadOnlyList<EntryAnswer> Run()
     {
-        ForEach(null, entry => Check(entry.Request));
         ForEach("PUT", PlanUpdate);
         ForEach("POST", PlanCreate);
         ForEach("POST", Create);
@@ -53,6 +56,11 @@ internal sealed class Transaction(FhirStore store, Interactions interactions, IR
         if (request.Segments is [])
         {
             throw Interactions.BundleInBundle();
+        }
+
+        if (request.Method is "POST" or "PUT")
+        {
+            Interactions.Resource(request, request.Segments[0], request.Segments.ElementAtOrDefault(1));
         }
     }
 
@@ -102,19 +110,18 @@ internal sealed class Transaction(FhirStore store, Interactions interactions, IR
 
     private void Create(BundleEntry entry)
     {
-        JsonElement resource = Interactions.Resource(entry.Request!, entry.Request!.Segments[0], id: null);
         if (_newIds[entry.Index] is string id)
         {
-            Answer(entry, store.CreateAs(id, BundleReferences.Resolve(resource, _references)));
+            Answer(entry, store.CreateAs(id, Resolved(entry)));
         }
     }
 
     private void Update(BundleEntry entry)
     {
-        FhirRequest request = entry.Request!;
-        JsonElement resource = Interactions.Resource(request, request.Segments[0], request.Segments[1]);
-        Answer(entry, store.Update(BundleReferences.Resolve(resource, _references), Interactions.VersionIn(request.IfMatch)));
+        Answer(entry, store.Update(Resolved(entry), Interactions.VersionIn(entry.Request!.IfMatch)));
     }
+
+    private JsonElement Resolved(BundleEntry entry) => BundleReferences.Resolve(entry.Request!.Body!.Value, _references);
 
     private void Answer(BundleEntry entry, WriteOutcome outcome) =>
         _answers[entry.Index] = new EntryAnswer(Interactions.Written(outcome), null, ShowsBody: false);

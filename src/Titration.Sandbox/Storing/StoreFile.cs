@@ -32,8 +32,7 @@ internal static class StoreFile
             value TEXT NOT NULL,
             system TEXT NOT NULL,
             id TEXT NOT NULL,
-            PRIMARY KEY (type, param, value, system, id)) WITHOUT ROWID;
-        CREATE INDEX search_index_by_resource ON search_index (type, id);
+            PRIMARY KEY (type, param, value, id, system)) WITHOUT ROWID;
         CREATE TABLE last_id (value INTEGER NOT NULL);
         INSERT INTO last_id VALUES (0);
         PRAGMA user_version = 1;
@@ -47,7 +46,8 @@ internal static class StoreFile
         try
         {
             connection.Open();
-            Execute(connection, "PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL; PRAGMA temp_store = MEMORY;");
+            // The log may grow to 16 MB before it is folded into the file: folding is what waits for the disk.
+            Execute(connection, "PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL; PRAGMA wal_autocheckpoint = 4000;");
             Execute(connection, "BEGIN IMMEDIATE");
             long found = Version(connection);
             if (found is not (0 or LayoutVersion))

@@ -34,15 +34,16 @@ internal sealed class StoreStatements(SqliteConnection connection) : IDisposable
         """,
         3);
 
-    public Statement ForgetIndex { get; } = new(connection, "DELETE FROM search_index WHERE type = $1 AND id = $2", 2);
+    public Statement RemoveIndex { get; } = new(
+        connection, "DELETE FROM search_index WHERE type = $1 AND param = $2 AND value = $3 AND system = $4 AND id = $5", 5);
 
     public Statement AddIndex { get; } = new(
-        connection, "INSERT OR IGNORE INTO search_index (type, param, value, system, id) VALUES ($1, $2, $3, $4, $5)", 5);
+        connection, "INSERT INTO search_index (type, param, value, system, id) VALUES ($1, $2, $3, $4, $5)", 5);
 
     public void Dispose()
     {
         foreach (Statement statement in (Statement[])[
-            Begin, Commit, Rollback, NextId, Read, ReadVersion, History, InsertVersion, PointToLast, ForgetIndex, AddIndex])
+            Begin, Commit, Rollback, NextId, Read, ReadVersion, History, InsertVersion, PointToLast, RemoveIndex, AddIndex])
         {
             statement.Dispose();
         }
