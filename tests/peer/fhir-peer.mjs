@@ -143,9 +143,12 @@ export function createPeer({ base = '/fhir', validate = false, token = '' } = {}
     }
   }
 
-  function finishTransaction(root, bundle) {
-    for (const entry of bundle.entry ?? []) {
+  function finishTransaction(root, asked, bundle) {
+    for (const [i, entry] of (bundle.entry ?? []).entries()) {
       if (entry.resource?.meta?.versionId) {
+        if (asked.entry[i].request?.method === 'PUT' && entry.resource.meta.versionId === '1') {
+          entry.response.status = '201';
+        }
         entry.response.location = versionUrl(root, entry.resource);
         entry.response.etag = `W/"${entry.resource.meta.versionId}"`;
         entry.response.lastModified = entry.resource.meta.lastUpdated;
@@ -202,7 +205,7 @@ export function createPeer({ base = '/fhir', validate = false, token = '' } = {}
       finishSearchset(root, type, parameters, resource);
     }
     if (relative === '/' && resource?.resourceType === 'Bundle') {
-      finishTransaction(root, resource);
+      finishTransaction(root, body, resource);
     }
     const { location, ...versioned } = versionHeaders(root, resource);
     let status = getStatus(outcome);

@@ -159,6 +159,12 @@ test('a transaction entry with an outdated version fails the whole transaction',
   assert.equal(await total('Task'), 0);
 });
 
+test('a transaction entry that puts to a new id is created, and updated the next time', async () => {
+  const put = transaction({ resource: patient, request: { method: 'PUT', url: 'Patient/p1' } });
+  assert.equal((await call('POST', '', put)).body.entry[0].response.status, '201');
+  assert.equal((await call('POST', '', put)).body.entry[0].response.status, '200');
+});
+
 test('what the structure definitions do not allow is refused', async () => {
   const { status, body } = await call('POST', '/Task', { resourceType: 'Task', intent: 'proposal', nonsense: 1 });
   assert.equal(status, 400);
