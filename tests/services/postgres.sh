@@ -57,7 +57,7 @@ start_native() {
   BIN=$(find_bin) || { install_packages PostgreSQL postgresql; BIN=$(find_bin); }
   port=$(pg_port "$DIR")
   own "$DIR"
-  as_owner test -w . || die "the user postgres cannot reach $DIR; choose a folder whose parents others may enter"
+  as_owner test -w "$DIR" || die "the user postgres cannot reach $DIR; choose a folder whose parents others may enter"
   if [ ! -f "$DIR/data/PG_VERSION" ]; then
     printf '%s\n' "$ACCOUNT" > "$DIR/password"
     own "$DIR/password"
