@@ -10,7 +10,6 @@ RootCommand root = new("""
     """)
 {
     RunCommand.Create(),
-    DemoCommand.Create(),
     EvaluateCommand.Create(),
     DatabaseCommand.Create(),
 };

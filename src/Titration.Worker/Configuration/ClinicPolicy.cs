@@ -89,9 +89,18 @@ public sealed record ClinicPolicy
             return Vocabulary.Of(protocol);
         }
 
-        MappingReading reading = MappingJson.Read(utf8, protocol);
-        problems.AddRange(reading.Problems.Select(p => $"Titration:Mapping:File: \"{file}\" {p.Path}: {p.Problem}"));
-        return reading.Mapping is { } mapping && reading.Problems.IsEmpty ? Vocabulary.Of(protocol, mapping) : null;
+        try
+        {
+            MappingFile mapping = MappingJson.Parse(utf8);
+            ImmutableArray<MappingProblem> found = mapping.Problems(protocol);
+            problems.AddRange(found.Select(p => $"Titration:Mapping:File: \"{file}\" {p.Path}: {p.Problem}"));
+            return found.IsEmpty ? Vocabulary.Of(protocol, mapping) : null;
+        }
+        catch (JsonException problem)
+        {
+            problems.Add($"Titration:Mapping:File: \"{file}\" line {problem.LineNumber + 1}, {problem.Path}: {problem.Message}");
+            return null;
+        }
     }
 
     private static string HashOf(ImmutableArray<byte[]> parts)

@@ -18,7 +18,7 @@ public sealed class FhirResourceConsumer(IntakeHandler intake) : IConsumer<FhirR
     public async Task Consume(ConsumeContext<FhirResourceReceived> context)
     {
         FhirResourceReceived message = context.Message;
-        ImmutableArray<IntakeResult> results = await intake.HandleAsync(message.Body, message.Source, message.TraceParent, context.CancellationToken);
+        ImmutableArray<IntakeResult> results = await intake.HandleAsync(message.Body, message.Source, message.TraceParent, alongside: null, context.CancellationToken);
         if (context.RequestId is not null)
         {
             await context.RespondAsync(new FhirResourceTakenIn(results));

@@ -2,217 +2,164 @@ using System.Collections.Immutable;
 using System.Diagnostics;
 using Microsoft.EntityFrameworkCore;
 using Titration.Fhir.Reading;
+using Titration.Protocol.Courses;
 using Titration.Protocol.Facts;
 using Titration.Storage;
-using Titration.Storage.Intake;
 using Titration.Storage.Ledger;
-using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
 using Titration.Worker.Telemetry;
 
 namespace Titration.Worker.Intake;
 
-/// <summary>What became of one resource of a message.</summary>
-/// <param name="Resource"><c>Type/id</c> as far as it could be read.</param>
-/// <param name="Disposition"><c>taken-in</c>, <c>skipped</c>, <c>quarantined</c>, <c>waiting</c>.</param>
-/// <param name="Reason">Why, where it was not taken in.</param>
-public sealed record IntakeResult(string Resource, string Disposition, string? Reason);
-
 /// <summary>From the bytes of a message to facts, decisions and what could not be read: all in one transaction, acknowledged after it.</summary>
 public sealed class IntakeHandler(
     IDbContextFactory<TitrationDbContext> contexts, Settings settings, References references, PatientDecisions decisions, TimeProvider time,
     TitrationTelemetry telemetry)
 {
-    private static readonly TimeSpan RetryWaiting = TimeSpan.FromMinutes(1);
+    private static readonly TimeSpan LongestAhead = TimeSpan.FromHours(24);
 
     private readonly FhirReader _reader = new(settings.Policy.Vocabulary);
 
     /// <summary>Takes in one message: a resource or a Bundle. A Bundle fails entry by entry.</summary>
+    /// <param name="body">The bytes as received.</param>
+    /// <param name="source"><c>queue</c>, <c>http</c> or <c>waiting</c>.</param>
+    /// <param name="traceParent">The producer's trace; null where it sent none.</param>
+    /// <param name="alongside">What else belongs into the transaction; null: nothing.</param>
+    /// <param name="cancellationToken">Ends it before anything is kept.</param>
     public async Task<ImmutableArray<IntakeResult>> HandleAsync(
-        ReadOnlyMemory<byte> body, string source, string? traceParent, CancellationToken cancellationToken)
+        ReadOnlyMemory<byte> body, string source, string? traceParent, Func<TitrationDbContext, Task>? alongside, CancellationToken cancellationToken)
     {
         using Activity? activity = telemetry.Start("process titration.inbound", ActivityKind.Consumer, traceParent);
         DateTimeOffset receivedAt = time.GetUtcNow();
-        Intake intake = new(source, receivedAt, activity?.Id ?? traceParent);
-        foreach (Reading reading in _reader.Read(body))
+        SortedMessage message = new(source, receivedAt, activity?.Id ?? traceParent);
+        foreach (ResourceReading reading in _reader.Read(body))
         {
-            await SortAsync(reading, intake, cancellationToken);
+            await SortAsync(reading, message, cancellationToken);
         }
 
-        await AddPatientsAsync(intake, cancellationToken);
-        await decisions.TakeInAsync(intake.Facts, intake.KeepAsync, cancellationToken);
+        await AddPatientsAsync(message, cancellationToken);
+        if (alongside is not null)
+        {
+            message.Keep(alongside);
+        }
+
+        await decisions.TakeInAsync(message.Facts, message.KeepAsync, cancellationToken);
         telemetry.Decided(time.GetUtcNow() - receivedAt);
-        foreach (IntakeResult result in intake.Results)
+        foreach (IntakeResult result in message.Results)
         {
             telemetry.Inbound(result.Resource.Split('/')[0], result.Disposition);
         }
 
-        return [.. intake.Results];
+        return [.. message.Results];
     }
 
-    private async Task SortAsync(Reading reading, Intake intake, CancellationToken cancellationToken)
+    private async Task SortAsync(ResourceReading reading, SortedMessage message, CancellationToken cancellationToken)
     {
         switch (reading)
         {
-            case Reading.Understood understood:
-                Understood(understood, intake);
+            case ResourceReading.Understood understood when AheadOf(understood.Fact, message.ReceivedAt) > LongestAhead:
+                message.Quarantine(understood, "future", "", "It is dated more than 24 hours ahead: correct the date and send it again.");
                 break;
-            case Reading.Deleted deleted:
-                await DeletedAsync(deleted, intake, cancellationToken);
+            case ResourceReading.Understood understood:
+                message.TakeIn(understood);
                 break;
-            case Reading.Skipped skipped:
-                intake.Results.Add(new IntakeResult(skipped.Resource, "skipped", skipped.Reason));
+            case ResourceReading.Skipped skipped:
+                await RemoveAsync(skipped.Header, message, cancellationToken);
+                message.Skip(skipped);
                 break;
-            case Reading.Refused refused:
-                intake.Quarantine(refused);
+            case ResourceReading.Deleted deleted:
+                await RemoveAsync(deleted.Header, message, cancellationToken);
+                message.Say(deleted.Header, "taken-in", "deleted or entered in error");
                 break;
-            case Reading.Unmapped unmapped:
-                intake.Park(unmapped);
+            case ResourceReading.Refused refused:
+                message.Quarantine(refused, "unreadable", refused.Path, refused.Problem);
                 break;
-            case Reading.Incomplete incomplete:
-                await FetchAsync(incomplete, intake, cancellationToken);
+            case ResourceReading.Unmapped unmapped:
+                message.Park(unmapped);
+                break;
+            case ResourceReading.Incomplete incomplete:
+                await FetchAsync(incomplete, message, cancellationToken);
+                break;
+            case ResourceReading.Own own:
+                message.Say(own.Header, "skipped", "one of this service's own resources");
                 break;
         }
     }
 
-    private static void Understood(Reading.Understood understood, Intake intake)
+    private TimeSpan AheadOf(Fact fact, DateTimeOffset now) => fact switch
     {
-        TimeSpan ahead = understood.Fact switch
+        ObservationFact observation => observation.Effective.StartIn(settings.Policy.Zone) - now,
+        _ => TimeSpan.Zero,
+    };
+
+    /// <summary>
+    /// What was known under this id counts as entered in error: it was deleted, or its newest version says nothing of a treatment
+    /// any more.
+    /// </summary>
+    private async Task RemoveAsync(ResourceHeader header, SortedMessage message, CancellationToken cancellationToken)
+    {
+        if (header is not { Type: "Observation" or "MedicationRequest", Id: { } id })
         {
-            ObservationFact { Effective.Instant: { } at } => at - intake.ReceivedAt,
-            PrescriptionFact { AuthoredOn.Instant: { } at } => at - intake.ReceivedAt,
-            _ => TimeSpan.Zero,
-        };
-        if (ahead > TimeSpan.FromHours(24))
-        {
-            intake.Quarantine(understood, "future", "is dated more than 24 hours ahead; correct the date and send it again");
             return;
         }
 
-        intake.Add(understood);
-    }
-
-    private async Task DeletedAsync(Reading.Deleted deleted, Intake intake, CancellationToken cancellationToken)
-    {
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
-        foreach (string patient in await database.PatientsOfAsync(deleted.ResourceType, deleted.Id, cancellationToken))
+        foreach (string patient in await database.PatientsOfAsync(header.Type, id, cancellationToken))
         {
-            foreach (Fact fact in (await database.HistoryOfAsync(patient, long.MaxValue, cancellationToken)).Facts)
-            {
-                if (fact.Source.Type == deleted.ResourceType && fact.Source.Id == deleted.Id && deleted.Removes(fact, intake.ReceivedAt) is { } removal)
-                {
-                    intake.Facts.Add(new ReceivedFact(removal, intake.ReceivedAt, intake.TraceParent));
-                    break;
-                }
-            }
+            PatientHistory history = await database.HistoryOfAsync(patient, long.MaxValue, cancellationToken);
+            Fact known = history.Facts.Last(f => f.Source.Type == header.Type && f.Source.Id == id);
+            message.TakeIn(Removal.Of(known, header, message.ReceivedAt));
         }
-
-        intake.Results.Add(new IntakeResult($"{deleted.ResourceType}/{deleted.Id}", "taken-in", "deleted"));
     }
 
     /// <summary>Fetches what a resource refers to. Where the server cannot be asked now, the resource waits and is acknowledged.</summary>
-    private async Task FetchAsync(Reading.Incomplete incomplete, Intake intake, CancellationToken cancellationToken)
+    private async Task FetchAsync(ResourceReading.Incomplete incomplete, SortedMessage message, CancellationToken cancellationToken)
     {
-        FetchedReferences fetched = await references.FetchAsync(incomplete, cancellationToken);
-        if (fetched.Unreachable)
+        Fetched fetched = await references.FetchAsync(incomplete.References[0], cancellationToken);
+        switch (fetched)
         {
-            intake.Wait(incomplete, intake.ReceivedAt + RetryWaiting);
-            return;
-        }
+            case Fetched.Unreachable:
+                message.Wait(incomplete);
+                break;
+            case Fetched.Missing when incomplete.Header.Type == "MedicationRequest":
+                message.Quarantine(incomplete, "reference-missing", "MedicationRequest.medicationReference", "The Medication is not on the FHIR server.");
+                break;
+            case Fetched.Missing:
+                message.Say(incomplete.Header, "skipped", "not on the FHIR server");
+                break;
+            case Fetched.Found found when incomplete.Header.Type == "MedicationRequest":
+                await SortAsync(_reader.Read(incomplete.Bytes, found.Utf8), message, cancellationToken);
+                break;
+            case Fetched.Found found:
+                foreach (ResourceReading reading in _reader.Read(found.Utf8))
+                {
+                    await SortAsync(reading, message, cancellationToken);
+                }
 
-        foreach (Reading reading in fetched.Complete(incomplete, _reader))
-        {
-            if (reading is Reading.Incomplete)
-            {
-                intake.Wait(incomplete, intake.ReceivedAt + RetryWaiting);
-            }
-            else
-            {
-                await SortAsync(reading, intake, cancellationToken);
-            }
+                break;
         }
     }
 
-    /// <summary>Birth date and language come from the Patient on the FHIR server when a patient is first seen.</summary>
-    private async Task AddPatientsAsync(Intake intake, CancellationToken cancellationToken)
+    /// <summary>
+    /// Birth date and language come from the Patient on the FHIR server when a patient's first order is seen. Where the server has none, the
+    /// age stays unknown and nothing is stepped up without a question.
+    /// </summary>
+    private async Task AddPatientsAsync(SortedMessage message, CancellationToken cancellationToken)
     {
+        HashSet<string> brought = [.. message.Facts.Where(f => f.Fact is PatientFact).Select(f => f.Fact.Patient)];
         string[] patients =
         [
-            .. intake.Facts.Where(f => f.Fact is PrescriptionFact { Product.Role: ProductRole.Titrated }).Select(f => f.Fact.Patient)
-                .Except(intake.Facts.Where(f => f.Fact is PatientFact).Select(f => f.Fact.Patient), StringComparer.Ordinal),
+            .. message.Facts.Where(f => f.Fact is PrescriptionFact { Product.Role: ProductRole.Titrated }).Select(f => f.Fact.Patient)
+                .Distinct(StringComparer.Ordinal).Where(p => !brought.Contains(p)),
         ];
         foreach (string patient in patients)
         {
             await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
             if ((await database.PatientsOfAsync("Patient", patient, cancellationToken)).IsEmpty)
             {
-                await FetchAsync(Reading.Incomplete.Of($"Patient/{patient}"), intake, cancellationToken);
-            }
-        }
-    }
-
-    /// <summary>The messages' parts as they are sorted.</summary>
-    private sealed class Intake(string source, DateTimeOffset receivedAt, string? traceParent)
-    {
-        private readonly List<Func<TitrationDbContext, Task>> _kept = [];
-
-        public DateTimeOffset ReceivedAt => receivedAt;
-
-        public string? TraceParent => traceParent;
-
-        public List<ReceivedFact> Facts { get; } = [];
-
-        public List<IntakeResult> Results { get; } = [];
-
-        public async Task KeepAsync(TitrationDbContext database)
-        {
-            foreach (Func<TitrationDbContext, Task> keep in _kept)
-            {
-                await keep(database);
-            }
-        }
-
-        public void Add(Reading.Understood understood)
-        {
-            Facts.Add(new ReceivedFact(understood.Fact, receivedAt, traceParent));
-            NoteUnmapped(understood.UnmappedCodes, understood.Fact.Source.Type);
-            Results.Add(new IntakeResult($"{understood.Fact.Source.Type}/{understood.Fact.Source.Id}", "taken-in", null));
-        }
-
-        public void Quarantine(Reading.Refused refused) => Quarantine(refused, "unreadable", refused.Path, refused.Problem);
-
-        public void Quarantine(Reading reading, string reason, string problem) => Quarantine(reading, reason, "", problem);
-
-        public void Park(Reading.Unmapped unmapped)
-        {
-            NoteUnmapped(unmapped.Codes, unmapped.Resource.Split('/')[0]);
-            _kept.Add(database => database.KeepWaitingAsync(
-                new WaitingResource(unmapped.Content.ToArray(), WaitingReason.Unmapped, [.. unmapped.Codes.Select(c => c.ToString())], null, traceParent),
-                receivedAt, notBefore: null, CancellationToken.None));
-            Results.Add(new IntakeResult(unmapped.Resource, "waiting", $"no mapping knows {string.Join(", ", unmapped.Codes)}"));
-        }
-
-        public void Wait(Reading.Incomplete incomplete, DateTimeOffset notBefore)
-        {
-            _kept.Add(database => database.KeepWaitingAsync(
-                new WaitingResource(incomplete.Content.ToArray(), WaitingReason.ReferenceMissing, incomplete.References, null, traceParent),
-                receivedAt, notBefore, CancellationToken.None));
-            Results.Add(new IntakeResult(incomplete.Resource, "waiting", $"{string.Join(", ", incomplete.References)} cannot be fetched now"));
-        }
-
-        private void Quarantine(Reading reading, string reason, string path, string problem)
-        {
-            _kept.Add(database => database.QuarantineAsync(
-                new UnreadableMessage(reading.Content.ToArray(), source, reason, path, problem, Patient: null), receivedAt, CancellationToken.None));
-            Results.Add(new IntakeResult(reading.Resource, "quarantined", path.Length == 0 ? problem : $"{path}: {problem}"));
-        }
-
-        private void NoteUnmapped(ImmutableArray<SystemCode> codes, string resourceType)
-        {
-            foreach (SystemCode code in codes)
-            {
-                _kept.Add(database => database.NoteUnmappedAsync(code.System, code.Code, resourceType, receivedAt, CancellationToken.None));
+                ResourceHeader header = new("Patient", patient, null, null);
+                await FetchAsync(new ResourceReading.Incomplete(header, References.Notification("Patient", patient), [$"Patient/{patient}"]), message, cancellationToken);
             }
         }
     }
