@@ -161,11 +161,3 @@ internal static class Intents
             Evidence = evidence,
         };
 }
-
-/// <summary>A step in short, for reasons and keys: the same on every machine.</summary>
-public static class StepText
-{
-    public static string Of(Step step) => string.Create(
-        System.Globalization.CultureInfo.InvariantCulture,
-        $"{step.StrengthPercent:0.####} %, {step.Frequency.Applications:0.##} in {step.Frequency.PerDays:0.##} days, {step.GramsPerApplication:0.###} g{(step.Barrier ? ", with barrier support" : "")}");
-}

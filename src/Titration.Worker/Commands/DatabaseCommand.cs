@@ -2,7 +2,6 @@ using System.Collections.Immutable;
 using System.CommandLine;
 using System.Data.Common;
 using Titration.Storage;
-using Titration.Worker.Configuration;
 
 namespace Titration.Worker.Commands;
 

@@ -1,11 +1,9 @@
 using System.Collections.Immutable;
 using System.CommandLine;
 using System.Globalization;
-using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.Protocol.Rules;
-using Titration.Worker.Configuration;
 
 namespace Titration.Worker.Commands;
 

@@ -25,42 +25,39 @@ internal static class EvaluationOutput
 
     public static void WriteTable(ImmutableArray<Evaluation> evaluations, Settings settings)
     {
-        Table table = new Table().Border(TableBorder.Rounded).Expand();
-        table.AddColumns("Patient", "Course", "Step in force", "Outcome", "Why", "Look again");
         foreach (Evaluation evaluation in evaluations)
         {
-            table.AddRow(
-                Markup.Escape(evaluation.Patient),
-                Markup.Escape(evaluation.Course is { } course ? $"{course.Ingredient}, {course.Area}" : "none"),
-                Markup.Escape(evaluation.Step is { } step ? $"{Words(step.Step)}\nsince {step.Since:yyyy-MM-dd}" : "none"),
-                Markup.Escape(OutcomeText(evaluation)),
-                Markup.Escape(evaluation.Reasons.IsEmpty ? "" : $"{evaluation.Reasons[0].Rule}: {evaluation.Reasons[0].Text}"),
-                Markup.Escape(evaluation.NextLook is { } next ? Local(next, settings.Policy.Zone) : "with new facts"));
+            AnsiConsole.Write(Block(evaluation, settings));
         }
 
-        AnsiConsole.Write(table);
         AnsiConsole.MarkupLineInterpolated($"{evaluations.Length} course(s), policy {settings.Policy.Hash[..12]}, clinic time {settings.Policy.Zone.Id}. Proposals only: a clinician decides.");
     }
 
-    /// <summary>A step in words, such as <c>0.025 % alternate nights, 0.25 g</c>.</summary>
-    public static string Words(Step step)
+    /// <summary>One course: what, why, and when to look again. A grid and not a table, so that it reads at any width.</summary>
+    public static Panel Block(Evaluation evaluation, Settings settings)
     {
-        string often = (step.Frequency.Applications, step.Frequency.PerDays) switch
+        Grid grid = new Grid().AddColumn(new GridColumn().NoWrap().PadRight(2)).AddColumn();
+        grid.AddRow(new Text("step in force"), new Text(evaluation.Step is { } step ? $"{StepText.Of(step.Step)}, since {step.Since:yyyy-MM-dd}" : "none"));
+        grid.AddRow(new Text("outcome"), new Text(OutcomeText(evaluation), new Style(decoration: Decoration.Bold)));
+        foreach ((RuleResult reason, int index) in evaluation.Reasons.Select((r, i) => (r, i)))
         {
-            (1, 1) => "nightly",
-            (1, 2) => "alternate nights",
-            (1, 3) => "every third night",
-            _ => $"{step.Frequency.NightsPerWeek.ToString("0.##", CultureInfo.InvariantCulture)} nights a week",
-        };
-        return string.Create(
-            CultureInfo.InvariantCulture,
-            $"{step.StrengthPercent:0.####} % {often}, {step.GramsPerApplication:0.###} g{(step.Barrier ? ", barrier support" : "")}");
+            grid.AddRow(new Text(index == 0 ? "because" : ""), new Text($"{reason.Rule} ({reason.Outcome.Code()}): {reason.Text}"));
+        }
+
+        foreach (CommunicationIntent intent in evaluation.Communications)
+        {
+            grid.AddRow(new Text("stands"), new Text($"{intent.Kind.Code()}, {intent.Priority.Code()}, {(intent.NeedsApproval ? "draft" : "active")}, to {RecipientOf(evaluation, intent, settings)}"));
+        }
+
+        grid.AddRow(new Text("look again"), new Text(evaluation.NextLook is { } next ? Local(next, settings.Policy.Zone) : "with new facts"));
+        string course = evaluation.Course is { } c ? $"{c.Ingredient}, {c.Area}" : "no course";
+        return new Panel(grid) { Header = new PanelHeader(Markup.Escape($" Patient/{evaluation.Patient}: {course} ")), Border = BoxBorder.Rounded, Expand = true };
     }
 
     public static string OutcomeText(Evaluation evaluation) => evaluation switch
     {
         { Outcome: null } => "ended",
-        { Proposed: { } proposed } => $"{evaluation.Outcome.Value.Code()}\nto {Words(proposed)}",
+        { Proposed: { } proposed } => $"{evaluation.Outcome.Value.Code()} to {StepText.Of(proposed)}",
         _ => evaluation.Outcome.Value.Code(),
     };
 

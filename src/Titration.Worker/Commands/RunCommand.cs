@@ -28,9 +28,10 @@ internal static class RunCommand
             return ExitCode.Usage;
         }
 
-        await using WebApplication app = TitrationHost.Build(settings, TimeProvider.System);
         try
         {
+            Directory.CreateDirectory(settings.Options.DataFolder);
+            await using WebApplication app = TitrationHost.Build(settings, TimeProvider.System);
             if (await TitrationHost.PrepareDatabaseAsync(app.Services, settings, cancellationToken) is { } problem)
             {
                 Console.Error.WriteLine($"titration: {problem}");
@@ -38,21 +39,24 @@ internal static class RunCommand
             }
 
             await app.StartAsync(cancellationToken);
-        }
-        catch (IOException problem)
-        {
-            Console.Error.WriteLine($"titration: cannot start: {problem.Message} Set Titration__Health__Port to a free port.");
-            return ExitCode.Found;
+            Announce(app, settings);
+            await app.WaitForShutdownAsync(cancellationToken);
+            return ExitCode.Done;
         }
         catch (DbException problem)
         {
-            Console.Error.WriteLine($"titration: the database cannot be used ({problem.GetType().Name} {problem.SqlState}); check Titration__Database__ConnectionString.");
-            return ExitCode.Found;
+            Console.Error.WriteLine($"titration: the database cannot be used ({problem.GetType().Name} {problem.SqlState}); check Titration__Database__ConnectionString and Titration__DataFolder.");
+        }
+        catch (UnauthorizedAccessException)
+        {
+            Console.Error.WriteLine($"titration: \"{settings.Options.DataFolder}\" cannot be written to; set Titration__DataFolder to a folder that can.");
+        }
+        catch (IOException problem)
+        {
+            Console.Error.WriteLine($"titration: cannot start: {problem.Message} Titration__Health__Port and Titration__DataFolder say where it listens and writes.");
         }
 
-        Announce(app, settings);
-        await app.WaitForShutdownAsync(cancellationToken);
-        return ExitCode.Done;
+        return ExitCode.Found;
     }
 
     private static void Announce(WebApplication app, Settings settings)

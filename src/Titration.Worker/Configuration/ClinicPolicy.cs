@@ -31,14 +31,18 @@ public sealed record ClinicPolicy
     };
 
     /// <summary>Reads the policy's files. Every problem goes to <paramref name="problems"/>; null where there was one.</summary>
-    public static ClinicPolicy? Load(string protocolFile, string mappingFile, TimeZoneInfo zone, List<string> problems)
+    public static ClinicPolicy? Load(string protocolFile, string mappingFile, TimeZoneInfo zone, ICollection<string> problems)
     {
         byte[]? protocolBytes = Read(protocolFile, "Titration:Protocol:File", BuiltIn.Protocol, problems);
         byte[]? mappingBytes = mappingFile.Length == 0 ? [] : Read(mappingFile, "Titration:Mapping:File", null, problems);
         ProtocolDefinition? protocol = protocolBytes is null ? null : ParseProtocol(protocolBytes, protocolFile, problems);
         Vocabulary? vocabulary = protocol is null || mappingBytes is null ? null : ParseMapping(protocol, mappingBytes, mappingFile, problems);
         WordingReading wording = Wording.Read(BuiltIn.Wording);
-        problems.AddRange(wording.Problems.Select(p => $"wording {p.File}: {p.Path}: {p.Problem}"));
+        foreach (WordingProblem p in wording.Problems)
+        {
+            problems.Add($"wording {p.File}: {p.Path}: {p.Problem}");
+        }
+
         return protocol is null || vocabulary is null || wording.Wording is null
             ? null
             : new ClinicPolicy
@@ -51,7 +55,7 @@ public sealed record ClinicPolicy
             };
     }
 
-    private static byte[]? Read(string file, string setting, ReadOnlyMemory<byte>? builtIn, List<string> problems)
+    private static byte[]? Read(string file, string setting, ReadOnlyMemory<byte>? builtIn, ICollection<string> problems)
     {
         if (file.Length == 0 && builtIn is { } content)
         {
@@ -69,7 +73,7 @@ public sealed record ClinicPolicy
         }
     }
 
-    private static ProtocolDefinition? ParseProtocol(byte[] utf8, string file, List<string> problems)
+    private static ProtocolDefinition? ParseProtocol(byte[] utf8, string file, ICollection<string> problems)
     {
         try
         {
@@ -82,7 +86,7 @@ public sealed record ClinicPolicy
         }
     }
 
-    private static Vocabulary? ParseMapping(ProtocolDefinition protocol, byte[] utf8, string file, List<string> problems)
+    private static Vocabulary? ParseMapping(ProtocolDefinition protocol, byte[] utf8, string file, ICollection<string> problems)
     {
         if (utf8.Length == 0)
         {
@@ -93,7 +97,11 @@ public sealed record ClinicPolicy
         {
             MappingFile mapping = MappingJson.Parse(utf8);
             ImmutableArray<MappingProblem> found = mapping.Problems(protocol);
-            problems.AddRange(found.Select(p => $"Titration:Mapping:File: \"{file}\" {p.Path}: {p.Problem}"));
+            foreach (MappingProblem p in found)
+            {
+                problems.Add($"Titration:Mapping:File: \"{file}\" {p.Path}: {p.Problem}");
+            }
+
             return found.IsEmpty ? Vocabulary.Of(protocol, mapping) : null;
         }
         catch (JsonException problem)

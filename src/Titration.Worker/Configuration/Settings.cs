@@ -18,7 +18,7 @@ public sealed record Settings
 
     /// <summary>Checks everything and reports all problems at once; nothing is started half.</summary>
     /// <returns>Null where <paramref name="problems"/> has any.</returns>
-    public static Settings? From(IConfiguration configuration, List<string> problems)
+    public static Settings? From(IConfiguration configuration, ICollection<string> problems)
     {
         TitrationOptions? options = Bind(configuration, problems);
         if (options is null)
@@ -53,7 +53,7 @@ public sealed record Settings
             };
     }
 
-    private static TitrationOptions? Bind(IConfiguration configuration, List<string> problems)
+    private static TitrationOptions? Bind(IConfiguration configuration, ICollection<string> problems)
     {
         try
         {
@@ -67,7 +67,7 @@ public sealed record Settings
         }
     }
 
-    private static void CheckAddresses(TitrationOptions options, List<string> problems)
+    private static void CheckAddresses(TitrationOptions options, ICollection<string> problems)
     {
         if (!options.EmbeddedBroker && (!Uri.TryCreate(options.Broker.Uri, UriKind.Absolute, out Uri? broker) || broker.Scheme is not ("amqp" or "amqps")))
         {
@@ -89,7 +89,7 @@ public sealed record Settings
         }
     }
 
-    private static void CheckRange(string setting, int value, int least, int most, List<string> problems)
+    private static void CheckRange(string setting, int value, int least, int most, ICollection<string> problems)
     {
         if (value < least || value > most)
         {
@@ -97,7 +97,7 @@ public sealed record Settings
         }
     }
 
-    private static TimeZoneInfo? ZoneOf(string id, List<string> problems)
+    private static TimeZoneInfo? ZoneOf(string id, ICollection<string> problems)
     {
         if (TimeZoneInfo.TryFindSystemTimeZoneById(id, out TimeZoneInfo? zone))
         {
@@ -108,7 +108,7 @@ public sealed record Settings
         return null;
     }
 
-    private static DatabaseOptions? DatabaseOf(TitrationOptions options, List<string> problems)
+    private static DatabaseOptions? DatabaseOf(TitrationOptions options, ICollection<string> problems)
     {
         string connection = options.Database.ConnectionString;
         try
@@ -138,7 +138,7 @@ public sealed record Settings
         }
     }
 
-    private static void CheckReference(string setting, string reference, ReadOnlySpan<string> types, List<string> problems)
+    private static void CheckReference(string setting, string reference, ReadOnlySpan<string> types, ICollection<string> problems)
     {
         string[] parts = reference.Split('/');
         if (parts.Length != 2 || !types.Contains(parts[0]) || parts[1].Length is 0 or > 64)

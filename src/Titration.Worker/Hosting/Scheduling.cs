@@ -14,11 +14,9 @@ public static class Scheduling
     {
         services.AddQuartz(quartz =>
         {
-            quartz.SchedulerName = "titration";
-            quartz.SchedulerId = "AUTO";
+            quartz.ConfigureScheduler(scheduler => scheduler.GenerateInstanceId = true);
             quartz.UsePersistentStore(store =>
             {
-                store.UseProperties = true;
                 store.ProvisionSchema();
                 if (settings.Database.Provider == DatabaseProvider.Postgres)
                 {
@@ -34,16 +32,16 @@ public static class Scheduling
                     store.UseSqlite(settings.Database.ConnectionString);
                 }
             });
-            quartz.AddJob<EvaluateDueCoursesJob>(Sweep);
+            quartz.AddJob<EvaluateDueCoursesJob>(job => job.WithIdentity(Sweep).StoreDurably());
             quartz.AddTrigger(trigger => trigger
                 .WithIdentity("evaluate-due-courses")
                 .ForJob(Sweep)
                 .StartNow()
                 .WithSimpleSchedule(schedule => schedule
-                    .WithIntervalInSeconds(settings.Options.Sweep.EverySeconds)
+                    .WithInterval(TimeSpan.FromSeconds(settings.Options.Sweep.EverySeconds))
                     .RepeatForever()
                     // A sweep that was missed is made up by the next one: it looks at everything due.
-                    .WithMisfireHandlingInstructionNextWithRemainingCount()));
+                    .WithMisfireInstruction(SimpleTriggerMisfireInstruction.NextWithRemainingCount)));
         });
         services.AddQuartzHostedService(hosted =>
         {

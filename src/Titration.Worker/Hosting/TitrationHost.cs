@@ -1,8 +1,6 @@
-using MassTransit;
 using Microsoft.EntityFrameworkCore;
 using Microsoft.Extensions.Http.Resilience;
 using Polly;
-using Quartz;
 using Titration.Sandbox;
 using Titration.Storage;
 using Titration.Storage.Delivery;
@@ -92,7 +90,7 @@ public static class TitrationHost
     {
         if (settings.Options.EmbeddedFhirServer)
         {
-            services.AddSingleton(provider => new FhirStore(
+            services.AddSingleton(provider => FhirStore.Open(
                 Path.Combine(settings.Options.DataFolder, "fhir.db"), provider.GetRequiredService<TimeProvider>()));
         }
 
@@ -141,7 +139,6 @@ public static class TitrationHost
     /// <returns>What is wrong, in one line; null where all is well.</returns>
     public static async Task<string?> PrepareDatabaseAsync(IServiceProvider services, Settings settings, CancellationToken cancellationToken)
     {
-        Directory.CreateDirectory(settings.Options.DataFolder);
         await using TitrationDbContext database = await services.GetRequiredService<IDbContextFactory<TitrationDbContext>>().CreateDbContextAsync(cancellationToken);
         if (settings.Database.Provider == DatabaseProvider.Sqlite)
         {

@@ -48,7 +48,7 @@ public sealed class RawFhirSerializerFactory : ISerializerFactory
             return message is not null;
         }
 
-        public override bool TryGetMessage(Type messageType, out object? message)
+        public override bool TryGetMessage(Type messageType, [System.Diagnostics.CodeAnalysis.NotNullWhen(true)] out object? message)
         {
             message = messageType == typeof(FhirResourceReceived) ? new FhirResourceReceived(body, traceParent, "queue") : null;
             return message is not null;
