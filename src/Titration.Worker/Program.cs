@@ -10,6 +10,7 @@ RootCommand root = new("""
     """)
 {
     RunCommand.Create(),
+    DemoCommand.Create(),
     EvaluateCommand.Create(),
     DatabaseCommand.Create(),
 };
