@@ -31,7 +31,7 @@ public sealed class FhirStore : IDisposable
     }
 
     /// <summary>Opens the file, or makes it. <c>:memory:</c> is a store that ends with this object.</summary>
-    /// <exception cref="InvalidDataException">The file was written by another layout of this store.</exception>
+    /// <exception cref="InvalidDataException">The file was written by another layout of this store, or by something else.</exception>
     /// <exception cref="SqliteException">The file cannot be opened, or is not an SQLite file.</exception>
     public static FhirStore Open(string path, TimeProvider time) => new(StoreFile.Open(path), time);
 

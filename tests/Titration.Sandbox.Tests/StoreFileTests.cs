@@ -75,20 +75,25 @@ public sealed class StoreFileTests : IDisposable
         Assert.Equal([2, 1], store.History("Patient", "1").Select(v => v.Version));
     }
 
-    [Fact]
-    public void A_file_of_another_layout_is_refused_and_left_alone()
+    [Theory]
+    [InlineData(0)]
+    [InlineData(99)]
+    public void A_file_of_another_layout_is_refused_and_left_alone(int layout)
     {
         using (SqliteConnection connection = new($"Data Source={File};Pooling=False"))
         {
             connection.Open();
             using SqliteCommand command = connection.CreateCommand();
-            command.CommandText = "CREATE TABLE somebody_elses (a); PRAGMA user_version = 99;";
+            command.CommandText = $"CREATE TABLE somebody_elses (a); PRAGMA user_version = {layout};";
             command.ExecuteNonQuery();
         }
 
+        byte[] before = System.IO.File.ReadAllBytes(File);
+
         InvalidDataException refused = Assert.Throws<InvalidDataException>(() => FhirStore.Open(File, _clock));
 
-        Assert.Contains("99", refused.Message, StringComparison.Ordinal);
+        Assert.Contains($"layout {layout}", refused.Message, StringComparison.Ordinal);
+        Assert.Equal(before, System.IO.File.ReadAllBytes(File));
     }
 
     [Fact]
