@@ -64,6 +64,23 @@ public sealed class StoreFileTests : IDisposable
         Assert.NotNull(store.Read("Patient", "1"));
     }
 
+    [Theory]
+    [InlineData(0)]
+    [InlineData(-1)]
+    public void A_clock_that_stands_still_or_goes_back_never_dates_a_version_before_the_one_it_replaces(int hoursLater)
+    {
+        using (FhirStore store = FhirStore.Open(File, _clock))
+        {
+            store.Create(JsonElement.Parse(APatient()));
+        }
+
+        using FhirStore later = FhirStore.Open(File, new FakeTimeProvider(RunningSandbox.Start.AddHours(hoursLater)));
+        later.Update(JsonElement.Parse(APatient("1")));
+
+        Assert.Equal(RunningSandbox.Start.AddMilliseconds(1), later.Read("Patient", "1")!.LastUpdated);
+        Assert.Equal(RunningSandbox.Start, later.ReadVersion("Patient", "1", 1)!.LastUpdated);
+    }
+
     [Fact]
     public void A_store_in_memory_needs_no_file()
     {
