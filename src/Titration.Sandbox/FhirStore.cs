@@ -31,7 +31,7 @@ public sealed class FhirStore : IDisposable
     }
 
     /// <summary>Opens the file, or makes it. <c>:memory:</c> is a store that ends with this object.</summary>
-    /// <exception cref="InvalidDataException">The file was written by another layout of this store.</exception>
+    /// <exception cref="InvalidDataException">The file was written by another layout of this store, or by something else.</exception>
     /// <exception cref="SqliteException">The file cannot be opened, or is not an SQLite file.</exception>
     public static FhirStore Open(string path, TimeProvider time) => new(StoreFile.Open(path), time);
 
@@ -62,7 +62,7 @@ public sealed class FhirStore : IDisposable
         }
     }
 
-    /// <summary>One page of current versions in the order they were written, so that what changes while somebody pages comes again later and is never missed.</summary>
+    /// <summary>One page of current versions in the order they were written: what changes while somebody pages is not missed.</summary>
     public SearchPage Search(SearchQuery query)
     {
         lock (_gate)
@@ -82,7 +82,7 @@ public sealed class FhirStore : IDisposable
     }
 
     /// <summary>Stores a resource under an id of the store's choosing; one it carries is ignored.</summary>
-    /// <param name="unlessExists">If one resource fits this search, nothing is written. Search and write are one step that no other write can come between.</param>
+    /// <param name="unlessExists">If one resource fits this search, nothing is written. No other write can come between search and write.</param>
     public WriteOutcome Create(JsonElement resource, SearchQuery? unlessExists = null) => InTransaction(() =>
     {
         IReadOnlyList<StoredVersion> found = unlessExists is null ? [] : Search(unlessExists with { Count = 2 }).Found;
@@ -94,7 +94,7 @@ public sealed class FhirStore : IDisposable
         };
     });
 
-    /// <summary>Stores a further version, or the first one under the id the resource carries. Content equal to the current version is a new version too.</summary>
+    /// <summary>Stores a further version, even if nothing differs, or the first one under the id the resource carries.</summary>
     /// <param name="ifMatch">The version that must be the current one; null writes whatever stands there.</param>
     public WriteOutcome Update(JsonElement resource, string? ifMatch = null) => InTransaction(() =>
     {
@@ -109,7 +109,10 @@ public sealed class FhirStore : IDisposable
         return new WriteOutcome(current is null ? WriteResult.Created : WriteResult.Updated, Write(resource, id, current, posted: false));
     });
 
-    /// <summary>Everything <paramref name="work"/> writes is kept, or, if it throws, nothing; calls within it join it. Other threads wait meanwhile, so it must not wait for them.</summary>
+    /// <summary>
+    /// Everything <paramref name="work"/> writes is kept, or, if it throws, nothing; calls within it join it. Other threads wait meanwhile, so it
+    /// must not wait for them.
+    /// </summary>
     public T InTransaction<T>(Func<T> work)
     {
         lock (_gate)

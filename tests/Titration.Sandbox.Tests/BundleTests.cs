@@ -41,9 +41,9 @@ public sealed class BundleTests
 
         Assert.Equal(["200 OK", "200 OK", "200 OK"], again.Statuses);
         Assert.Equal(first.Entries[1].GetRawText(), again.Entries[1].GetRawText().Replace("200 OK", "201 Created", StringComparison.Ordinal));
-        Assert.Single((await sandbox.GetAsync("CommunicationRequest")).Ids);
         JsonElement provenance = (await sandbox.GetAsync("Provenance/prov-1")).Json;
-        Assert.Equal($"CommunicationRequest/{(await sandbox.GetAsync("CommunicationRequest")).Ids[0]}", provenance.GetProperty("target")[0].GetProperty("reference").GetString());
+        string request = $"CommunicationRequest/{(await sandbox.GetAsync("CommunicationRequest")).Ids.Single()}";
+        Assert.Equal(request, provenance.GetProperty("target")[0].GetProperty("reference").GetString());
     }
 
     [Fact]
@@ -52,7 +52,8 @@ public sealed class BundleTests
         await using RunningSandbox sandbox = await RunningSandbox.StartAsync();
         string task = $$"""
             {"resourceType":"Task","identifier":[{"system":"urn:ietf:rfc:3986","value":"{{Request}}"}],"status":"draft","intent":"order",
-             "input":[{"type":{"text":"about"},"valueReference":{"reference":"{{Request}}"} },{"type":{"text":"uri"},"valueUri":"{{Request}}"},{"type":{"text":"text"},"valueString":"{{Request}}"}]}
+             "input":[{"type":{"text":"about"},"valueReference":{"reference":"{{Request}}"} },
+                      {"type":{"text":"uri"},"valueUri":"{{Request}}"},{"type":{"text":"text"},"valueString":"{{Request}}"}]}
             """;
 
         await sandbox.PostAsync("", Bundle("transaction", Entry("POST", "Task", task), Entry("POST", "Patient", APatient(), Request)));

@@ -66,7 +66,8 @@ public sealed class CapabilityTests
     {
         FhirJsonDeserializer strict = new(new DeserializerSettings().UsingMode(DeserializationMode.Strict));
         Utf8JsonReader reader = new(System.Text.Encoding.UTF8.GetBytes(reply.Body));
-        Assert.True(strict.TryDeserializeResource(ref reader, out Resource? resource, out var issues), string.Join('\n', issues.Select(i => i.Message)));
+        bool isValid = strict.TryDeserializeResource(ref reader, out Resource? resource, out var issues);
+        Assert.True(isValid, string.Join('\n', issues.Select(i => i.Message)));
         return Assert.IsType<T>(resource);
     }
 }

@@ -8,7 +8,9 @@ internal static class Resources
     public static string APatient(string? id = null, string family = "Quill") =>
         $$"""{"resourceType":"Patient",{{Id(id)}}"name":[{"family":"{{family}}"}]}""";
 
-    public static string ATask(string identifier, string status = "requested", string patient = "Patient/px-1", string? id = null, string focus = "CommunicationRequest/1") => $$"""
+    public static string ATask(
+        string identifier, string status = "requested", string patient = "Patient/px-1", string? id = null,
+        string focus = "CommunicationRequest/1") => $$"""
         {"resourceType":"Task",{{Id(id)}}"identifier":[{"system":"{{IdSystem}}","value":"{{identifier}}"}],"status":"{{status}}","intent":"proposal",
          "code":{"coding":[{"system":"http://hl7.org/fhir/CodeSystem/task-code","code":"approve"}]},
          "focus":{"reference":"{{focus}}"},"for":{"reference":"{{patient}}"} }
@@ -20,7 +22,8 @@ internal static class Resources
         """;
 
     public static string AnObservation(string patient, string id = "obs-1") => $$"""
-        {"resourceType":"Observation","id":"{{id}}","status":"final","code":{"text":"dryness"},"subject":{"reference":"{{patient}}"},"valueQuantity":{"value":1.50} }
+        {"resourceType":"Observation","id":"{{id}}","status":"final","code":{"text":"dryness"},
+         "subject":{"reference":"{{patient}}"},"valueQuantity":{"value":1.50} }
         """;
 
     /// <param name="type"><c>transaction</c> or <c>batch</c>.</param>

@@ -101,7 +101,14 @@ internal sealed class RunningSandbox : IAsyncDisposable
 }
 
 /// <summary>An answer, read completely.</summary>
-internal sealed record Reply(HttpStatusCode Status, string Body, string? EntityTag, DateTimeOffset? LastModified, string? Location, string? ContentType, IReadOnlyCollection<string> Allow)
+internal sealed record Reply(
+    HttpStatusCode Status,
+    string Body,
+    string? EntityTag,
+    DateTimeOffset? LastModified,
+    string? Location,
+    string? ContentType,
+    IReadOnlyCollection<string> Allow)
 {
     public JsonElement Json => JsonElement.Parse(Body);
 

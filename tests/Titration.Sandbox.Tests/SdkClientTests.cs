@@ -13,7 +13,8 @@ public sealed class SdkClientTests
     {
         await using RunningSandbox sandbox = await RunningSandbox.StartAsync();
         CancellationToken cancel = TestContext.Current.CancellationToken;
-        using FhirClient client = new(sandbox.BaseUrl, sandbox.Client, new FhirClientSettings { PreferredFormat = ResourceFormat.Json, VerifyFhirVersion = true });
+        FhirClientSettings settings = new() { PreferredFormat = ResourceFormat.Json, VerifyFhirVersion = true };
+        using FhirClient client = new(sandbox.BaseUrl, sandbox.Client, settings);
         SearchParams byIdentifier = new SearchParams().Where($"identifier={Resources.IdSystem}|a");
         Patient patient = new() { Identifier = [new Identifier(Resources.IdSystem, "a")], Active = true };
 
@@ -26,7 +27,8 @@ public sealed class SdkClientTests
         Bundle history = (await client.HistoryAsync($"Patient/{created.Id}", ct: cancel))!;
         TransactionBuilder builder = new(sandbox.BaseUrl, Bundle.BundleType.Transaction);
         Bundle answered = (await client.TransactionAsync(builder.Create(patient).Read("Patient", created.Id!).ToBundle(), cancel))!;
-        FhirOperationException stale = await Assert.ThrowsAsync<FhirOperationException>(() => client.UpdateAsync(created, versionAware: true, ct: cancel));
+        FhirOperationException stale = await Assert.ThrowsAsync<FhirOperationException>(
+            () => client.UpdateAsync(created, versionAware: true, ct: cancel));
 
         Assert.Equal(created.Id, again.Id);
         Assert.Equal("2", updated.VersionId);

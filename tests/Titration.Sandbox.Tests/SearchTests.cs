@@ -234,7 +234,10 @@ public sealed class SearchTests
             ATask("a", "requested", "Patient/px-1", "t1"),
             ATask("b", "requested", "Patient/px-2", "t2", "CommunicationRequest/9"),
             ATask("c", "completed", "Patient/px-1", "t3"),
-            """{"resourceType":"Task","id":"t4","identifier":[{"value":"no-system"}],"status":"draft","intent":"order","for":{"reference":"Group/group-1"}}""",
+            """
+            {"resourceType":"Task","id":"t4","identifier":[{"value":"no-system"}],"status":"draft","intent":"order",
+             "for":{"reference":"Group/group-1"}}
+            """,
         ];
         foreach (string task in tasks)
         {

@@ -64,6 +64,23 @@ public sealed class StoreFileTests : IDisposable
         Assert.NotNull(store.Read("Patient", "1"));
     }
 
+    [Theory]
+    [InlineData(0)]
+    [InlineData(-1)]
+    public void A_clock_that_stands_still_or_goes_back_never_dates_a_version_before_the_one_it_replaces(int hoursLater)
+    {
+        using (FhirStore store = FhirStore.Open(File, _clock))
+        {
+            store.Create(JsonElement.Parse(APatient()));
+        }
+
+        using FhirStore later = FhirStore.Open(File, new FakeTimeProvider(RunningSandbox.Start.AddHours(hoursLater)));
+        later.Update(JsonElement.Parse(APatient("1")));
+
+        Assert.Equal(RunningSandbox.Start.AddMilliseconds(1), later.Read("Patient", "1")!.LastUpdated);
+        Assert.Equal(RunningSandbox.Start, later.ReadVersion("Patient", "1", 1)!.LastUpdated);
+    }
+
     [Fact]
     public void A_store_in_memory_needs_no_file()
     {
@@ -75,20 +92,25 @@ public sealed class StoreFileTests : IDisposable
         Assert.Equal([2, 1], store.History("Patient", "1").Select(v => v.Version));
     }
 
-    [Fact]
-    public void A_file_of_another_layout_is_refused_and_left_alone()
+    [Theory]
+    [InlineData(0)]
+    [InlineData(99)]
+    public void A_file_of_another_layout_is_refused_and_left_alone(int layout)
     {
         using (SqliteConnection connection = new($"Data Source={File};Pooling=False"))
         {
             connection.Open();
             using SqliteCommand command = connection.CreateCommand();
-            command.CommandText = "CREATE TABLE somebody_elses (a); PRAGMA user_version = 99;";
+            command.CommandText = $"CREATE TABLE somebody_elses (a); PRAGMA user_version = {layout};";
             command.ExecuteNonQuery();
         }
 
+        byte[] before = System.IO.File.ReadAllBytes(File);
+
         InvalidDataException refused = Assert.Throws<InvalidDataException>(() => FhirStore.Open(File, _clock));
 
-        Assert.Contains("99", refused.Message, StringComparison.Ordinal);
+        Assert.Contains($"layout {layout}", refused.Message, StringComparison.Ordinal);
+        Assert.Equal(before, System.IO.File.ReadAllBytes(File));
     }
 
     [Fact]

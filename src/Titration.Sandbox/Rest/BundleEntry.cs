@@ -8,7 +8,7 @@ internal sealed record BundleEntry(int Index, string? FullUrl, FhirRequest? Requ
 {
     private const string AnyValidResource = """{"resourceType":"Parameters","id":"any"}""";
 
-    /// <summary>Reads the entries of a Bundle, having checked all of it but the resources inside, so that in a batch one bad resource spoils one entry.</summary>
+    /// <summary>Reads the entries of a Bundle, having checked all but the resources inside: in a batch one bad resource spoils one entry.</summary>
     public static IReadOnlyList<BundleEntry> Of(JsonElement bundle, string baseUrl)
     {
         using (JsonDocument shell = JsonDocument.Parse(FhirJson.Write(writer => WriteShell(writer, bundle))))

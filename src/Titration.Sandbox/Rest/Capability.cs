@@ -32,7 +32,7 @@ internal static class Capability
         writer.WriteString("mode", "server");
         writer.WriteString(
             "documentation",
-            "No security: for the loopback interface only. Unknown parameters are refused. Searches page with _count and next links, in the order of writing. Nothing is deleted.");
+            "No security: for the loopback only. Unknown parameters are refused. Searches page with _count and next links. Nothing is deleted.");
         writer.WriteStartArray("resource");
         foreach (string type in SearchParameters.Types)
         {

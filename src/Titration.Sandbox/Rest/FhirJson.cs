@@ -37,7 +37,7 @@ internal static class FhirJson
         }
     }
 
-    /// <summary>Checks against the R4 model: elements, types, cardinality, required codes, narrative. Not invariants, profiles, or what references point to.</summary>
+    /// <summary>Checks against the R4 model: elements, types, cardinality, required codes, narrative; not invariants or profiles.</summary>
     /// <exception cref="RefusedException">With an issue for each fault found.</exception>
     public static void Validate(JsonElement resource)
     {
@@ -96,7 +96,7 @@ internal static class FhirJson
         return [.. problems.Take(MaxIssues).Select(Issue)];
     }
 
-    /// <summary>Bytes that are no UTF-8, or an escape for half of a surrogate pair, can pass as JSON, but every later reading of that string would throw.</summary>
+    /// <summary>Bytes that are no UTF-8, or an escape for half of a surrogate pair, can pass as JSON, but to read such a string throws.</summary>
     private static void RefuseBrokenText(ReadOnlySpan<byte> utf8)
     {
         if (!Utf8.IsValid(utf8))

@@ -24,7 +24,8 @@ internal sealed partial class HttpEdge(Interactions interactions, BundleInteract
         }
         catch (BadHttpRequestException broken)
         {
-            answer = FhirAnswer.Of(new RefusedException(broken.StatusCode, new FhirIssue("structure", "The request is broken off, or breaks the rules of HTTP.")));
+            FhirIssue issue = new("structure", "The request is broken off, or breaks the rules of HTTP.");
+            answer = FhirAnswer.Of(new RefusedException(broken.StatusCode, issue));
         }
         catch (Exception defect) when (!http.RequestAborted.IsCancellationRequested)
         {

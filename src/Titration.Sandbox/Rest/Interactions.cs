@@ -27,7 +27,7 @@ internal sealed partial class Interactions(FhirStore store)
         };
     }
 
-    /// <summary>Refuses what has no place here at all (404), methods a place does not have (405), and parameters and conditions that would be ignored (400).</summary>
+    /// <summary>Refuses what is not served (404), methods it lacks (405), and parameters and conditions that would be ignored (400).</summary>
     public static void RefuseUnsupported(FhirRequest request)
     {
         RefuseUnlessRouted(request);
@@ -77,12 +77,14 @@ internal sealed partial class Interactions(FhirStore store)
             ? match.Groups["version"].Value
             : throw RefusedException.BadRequest("value", "If-Match takes one entity tag, such as W/\"3\".");
 
-    public static RefusedException BundleInBundle() => RefusedException.BadRequest("not-supported", "A Bundle cannot be processed as an entry of a Bundle.");
+    public static RefusedException BundleInBundle() =>
+        RefusedException.BadRequest("not-supported", "A Bundle cannot be processed as an entry of a Bundle.");
 
     private FhirAnswer Create(string type, FhirRequest request)
     {
         JsonElement resource = Resource(request, type, id: null);
-        return Written(store.Create(resource, request.IfNoneExist is null ? null : SearchQuery.ParseCondition(type, request.IfNoneExist, request.BaseUrl)));
+        SearchQuery? condition = request.IfNoneExist is null ? null : SearchQuery.ParseCondition(type, request.IfNoneExist, request.BaseUrl);
+        return Written(store.Create(resource, condition));
     }
 
     private FhirAnswer Update(string type, string id, FhirRequest request) =>
@@ -121,8 +123,10 @@ internal sealed partial class Interactions(FhirStore store)
     private static FhirAnswer UnlessSeen(StoredVersion version, FhirRequest request)
     {
         IEnumerable<string> seen = (request.IfNoneMatch ?? "").Split(',', StringSplitOptions.TrimEntries);
-        bool isSeen = seen.Any(tag => tag == "*" || (EntityTagPattern().Match(tag) is { Success: true } match && $"W/\"{match.Groups["version"].Value}\"" == version.EntityTag));
-        return isSeen ? new FhirAnswer(304, default) { About = version } : FhirAnswer.Of(version);
+        string strong = version.EntityTag["W/".Length..];
+        return seen.Any(tag => tag == "*" || tag == strong || tag == version.EntityTag)
+            ? new FhirAnswer(304, default) { About = version }
+            : FhirAnswer.Of(version);
     }
 
     private static void RefuseUnlessRouted(FhirRequest request)

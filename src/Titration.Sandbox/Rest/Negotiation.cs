@@ -28,7 +28,8 @@ internal static class Negotiation
     public static void RefuseUnreadable(HttpRequest request)
     {
         bool isJson = MediaTypeHeaderValue.TryParse(request.ContentType, out MediaTypeHeaderValue? type) && IsJson(type, ranges: false);
-        bool isUtf8 = type is { Charset.HasValue: false } || string.Equals(type?.Charset.ToString().Trim('"'), "utf-8", StringComparison.OrdinalIgnoreCase);
+        bool isUtf8 = type is { Charset.HasValue: false }
+            || string.Equals(type?.Charset.ToString().Trim('"'), "utf-8", StringComparison.OrdinalIgnoreCase);
         bool isPlain = request.Headers.ContentEncoding is [] or ["identity"];
         if (!isJson || !isUtf8 || !isPlain)
         {

@@ -33,6 +33,10 @@ public sealed class RefusedException : Exception
     internal static RefusedException NotFound(string diagnostics) => new(404, new FhirIssue("not-found", diagnostics));
 
     /// <summary>The same refusal, said of an entry of a Bundle.</summary>
-    internal RefusedException InEntry(int index) =>
-        new(Status, [.. Issues.Select(i => i with { Diagnostics = $"Entry {index}: {i.Diagnostics}", Expression = i.Expression ?? $"Bundle.entry[{index}]" })]) { Allowed = Allowed };
+    internal RefusedException InEntry(int index)
+    {
+        string place = $"Bundle.entry[{index}]";
+        var issues = Issues.Select(i => i with { Diagnostics = $"Entry {index}: {i.Diagnostics}", Expression = i.Expression ?? place });
+        return new RefusedException(Status, [.. issues]) { Allowed = Allowed };
+    }
 }

@@ -38,7 +38,7 @@ internal static partial class SearchParameters
 
     public static SearchParameter? Find(string type, string name) => ByType[type].GetValueOrDefault(name);
 
-    /// <summary>All values the resource can be found by. A reference that is absolute is indexed as it stands, one that is contained or logical not at all.</summary>
+    /// <summary>All values the resource can be found by. An absolute reference is indexed as it stands, a contained or logical one is not.</summary>
     public static IEnumerable<IndexEntry> Index(string type, JsonElement resource)
     {
         foreach (SearchParameter parameter in ByType[type].Values)
@@ -105,6 +105,9 @@ internal static partial class SearchParameters
             ? value.GetString()
             : null;
 
-    [GeneratedRegex(@"^(?<type>[A-Z][A-Za-z]+)/(?<id>[A-Za-z0-9\-\.]{1,64})(?:/_history/[A-Za-z0-9\-\.]{1,64})?\z", RegexOptions.CultureInvariant, matchTimeoutMilliseconds: 1000)]
+    [GeneratedRegex(
+        @"^(?<type>[A-Z][A-Za-z]+)/(?<id>[A-Za-z0-9\-\.]{1,64})(?:/_history/[A-Za-z0-9\-\.]{1,64})?\z",
+        RegexOptions.CultureInvariant,
+        matchTimeoutMilliseconds: 1000)]
     private static partial Regex LocalReferencePattern();
 }

@@ -69,7 +69,8 @@ public sealed record SearchQuery(string Type, ImmutableArray<SearchCriterion> Cr
     /// <summary>The query string of a page of this search.</summary>
     internal string ToQueryString(long after)
     {
-        IEnumerable<KeyValuePair<string, string>> all = after == 0 ? Parameters : [.. Parameters, new("_page", after.ToString(CultureInfo.InvariantCulture))];
+        IEnumerable<KeyValuePair<string, string>> all =
+            after == 0 ? Parameters : [.. Parameters, new("_page", after.ToString(CultureInfo.InvariantCulture))];
         return string.Join('&', all.Select(p => $"{Uri.EscapeDataString(p.Key)}={Uri.EscapeDataString(p.Value)}"));
     }
 

@@ -15,7 +15,8 @@ internal static class SearchSql
     public static SqliteCommand Command(SqliteConnection connection, SearchQuery query)
     {
         SqliteCommand command = connection.CreateCommand();
-        StringBuilder sql = new($"SELECT {StoreStatements.Columns}, c.row FROM current c JOIN version v ON v.row = c.row WHERE c.type = {Add(command, query.Type)}");
+        StringBuilder sql = new($"SELECT {StoreStatements.Columns}, c.row FROM current c JOIN version v ON v.row = c.row");
+        sql.Append(CultureInfo.InvariantCulture, $" WHERE c.type = {Add(command, query.Type)}");
         SearchCriterion[] criteria = [.. query.Criteria.OrderBy(Breadth)];
         for (int i = 0; i < criteria.Length; i++)
         {
@@ -30,7 +31,7 @@ internal static class SearchSql
         return command;
     }
 
-    /// <summary>How many resources a criterion lets through, as a guess: the narrowest is looked up, and what it finds is held against the others.</summary>
+    /// <summary>A guess at how much a criterion lets through: the narrowest is looked up, and what it finds is held against the others.</summary>
     private static int Breadth(SearchCriterion criterion) => criterion switch
     {
         SearchCriterion.IdIs => 0,
@@ -44,17 +45,21 @@ internal static class SearchSql
     {
         SearchCriterion.IdIs ids => $"c.id IN ({string.Join(", ", ids.Values.Select(id => Add(command, id)))})",
         SearchCriterion.Indexed indexed when isFirst =>
-            $"c.id IN ({string.Join(" UNION ALL ", indexed.Values.Select(v => $"SELECT id {Matching(command, type, indexed.Parameter, v)}"))})",
+            $"c.id IN ({Union(indexed, v => $"SELECT id {Matching(command, type, indexed.Parameter, v)}")})",
         SearchCriterion.Indexed indexed =>
-            $"({string.Join(" OR ", indexed.Values.Select(v => $"EXISTS (SELECT 1 {Matching(command, type, indexed.Parameter, v)} AND id = c.id)"))})",
+            $"EXISTS ({Union(indexed, v => $"SELECT 1 {Matching(command, type, indexed.Parameter, v)} AND id = c.id")})",
         SearchCriterion.UpdatedWithin within => $"c.updated >= {Add(command, within.From)} AND c.updated < {Add(command, within.Before)}",
         _ => throw new UnreachableException(),
     };
 
+    private static string Union(SearchCriterion.Indexed indexed, Func<IndexedValue, string> select) =>
+        string.Join(" UNION ALL ", indexed.Values.Select(select));
+
     private static string Matching(SqliteCommand command, string type, string parameter, IndexedValue value)
     {
         string system = value.System is null ? "" : $" AND system = {Add(command, value.System)}";
-        return $"FROM search_index WHERE type = {Add(command, type)} AND param = {Add(command, parameter)} AND value = {Add(command, value.Value)}{system}";
+        string key = $"type = {Add(command, type)} AND param = {Add(command, parameter)} AND value = {Add(command, value.Value)}";
+        return $"FROM search_index WHERE {key}{system}";
     }
 
     private static string Add(SqliteCommand command, object value)

@@ -5,7 +5,7 @@ using System.Text.Json;
 
 namespace Titration.Sandbox.Storing;
 
-/// <summary>Writes a resource with the id, version and instant the store gives it, replacing any the client sent; all else stays as it came.</summary>
+/// <summary>Writes a resource with the id, version and instant the store gives it, in place of what the client sent. All else stays.</summary>
 internal static class Stamp
 {
     /// <summary>Leaves letters of every script readable. The JSON is never placed in HTML.</summary>

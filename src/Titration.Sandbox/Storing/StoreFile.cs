@@ -5,6 +5,7 @@ namespace Titration.Sandbox.Storing;
 /// <summary>Opens the SQLite file of a store and lays out its tables.</summary>
 internal static class StoreFile
 {
+    /// <summary>To be raised with any change of the tables, and of what <see cref="Searching.SearchParameters"/> puts into the index.</summary>
     private const int LayoutVersion = 1;
 
     // "row" grows with every write and is never reused, so it is a safe place to continue a page of search results.
@@ -35,10 +36,9 @@ internal static class StoreFile
             PRIMARY KEY (type, param, value, id, system)) WITHOUT ROWID;
         CREATE TABLE last_id (value INTEGER NOT NULL);
         INSERT INTO last_id VALUES (0);
-        PRAGMA user_version = 1;
         """;
 
-    /// <exception cref="InvalidDataException">The file was written by another layout of this store.</exception>
+    /// <exception cref="InvalidDataException">The file was written by another layout of this store, or by something else.</exception>
     public static SqliteConnection Open(string path)
     {
         SqliteConnectionStringBuilder address = new() { DataSource = path, Pooling = false };
@@ -46,16 +46,10 @@ internal static class StoreFile
         try
         {
             connection.Open();
+            LayOut(connection);
+
             // The log may grow to 16 MB before it is folded into the file: folding is what waits for the disk.
             Execute(connection, "PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL; PRAGMA wal_autocheckpoint = 4000;");
-            Execute(connection, "BEGIN IMMEDIATE");
-            long found = Version(connection);
-            if (found is not (0 or LayoutVersion))
-            {
-                throw new InvalidDataException($"The sandbox file has layout {found}, this version reads layout {LayoutVersion}. Use another file.");
-            }
-
-            Execute(connection, found == 0 ? $"{Layout} COMMIT;" : "COMMIT");
             return connection;
         }
         catch
@@ -65,17 +59,34 @@ internal static class StoreFile
         }
     }
 
-    public static void Execute(SqliteConnection connection, string sql)
+    private static void LayOut(SqliteConnection connection)
+    {
+        Execute(connection, "BEGIN IMMEDIATE");
+        long found = Number(connection, "PRAGMA user_version");
+        bool isEmpty = Number(connection, "SELECT count(*) FROM sqlite_schema") == 0;
+        if (isEmpty)
+        {
+            Execute(connection, $"{Layout} PRAGMA user_version = {LayoutVersion};");
+        }
+        else if (found != LayoutVersion)
+        {
+            throw new InvalidDataException($"The sandbox file has layout {found}, this version reads layout {LayoutVersion}. Use another file.");
+        }
+
+        Execute(connection, "COMMIT");
+    }
+
+    private static void Execute(SqliteConnection connection, string sql)
     {
         using SqliteCommand command = connection.CreateCommand();
         command.CommandText = sql;
         command.ExecuteNonQuery();
     }
 
-    private static long Version(SqliteConnection connection)
+    private static long Number(SqliteConnection connection, string sql)
     {
         using SqliteCommand command = connection.CreateCommand();
-        command.CommandText = "PRAGMA user_version";
+        command.CommandText = sql;
         return (long)command.ExecuteScalar()!;
     }
 }

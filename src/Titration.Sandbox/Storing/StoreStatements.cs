@@ -21,7 +21,8 @@ internal sealed class StoreStatements(SqliteConnection connection) : IDisposable
 
     public Statement ReadVersion { get; } = new(connection, $"SELECT {Columns} FROM version v WHERE v.type = $1 AND v.id = $2 AND v.version = $3", 3);
 
-    public Statement History { get; } = new(connection, $"SELECT {Columns} FROM version v WHERE v.type = $1 AND v.id = $2 ORDER BY v.version DESC", 2);
+    public Statement History { get; } = new(
+        connection, $"SELECT {Columns} FROM version v WHERE v.type = $1 AND v.id = $2 ORDER BY v.version DESC", 2);
 
     public Statement InsertVersion { get; } = new(
         connection, "INSERT INTO version (type, id, version, updated, posted, body) VALUES ($1, $2, $3, $4, $5, $6)", 6);

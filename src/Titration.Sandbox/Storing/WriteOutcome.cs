@@ -20,5 +20,7 @@ public enum WriteResult
 }
 
 /// <summary>A write and the version that stands after it.</summary>
-/// <param name="Stored">Null only for <see cref="WriteResult.SeveralMatch"/>, and for <see cref="WriteResult.VersionMismatch"/> where there is no such resource.</param>
+/// <param name="Stored">
+/// Null only for <see cref="WriteResult.SeveralMatch"/>, and for <see cref="WriteResult.VersionMismatch"/> where there is no such resource.
+/// </param>
 public sealed record WriteOutcome(WriteResult Result, StoredVersion? Stored);
