@@ -1,0 +1,54 @@
+using Quartz;
+using Titration.Storage;
+using Titration.Worker.Configuration;
+using Titration.Worker.Deciding;
+
+namespace Titration.Worker.Hosting;
+
+/// <summary>The one Quartz trigger: a sweep over what has fallen due, persistent, clustered on PostgreSQL.</summary>
+public static class Scheduling
+{
+    private static readonly JobKey Sweep = new("evaluate-due-courses");
+
+    public static void Add(IServiceCollection services, Settings settings)
+    {
+        services.AddQuartz(quartz =>
+        {
+            quartz.SchedulerName = "titration";
+            quartz.SchedulerId = "AUTO";
+            quartz.UsePersistentStore(store =>
+            {
+                store.UseProperties = true;
+                store.ProvisionSchema();
+                if (settings.Database.Provider == DatabaseProvider.Postgres)
+                {
+                    store.UsePostgres(settings.Database.ConnectionString);
+                    store.UseClustering(cluster =>
+                    {
+                        cluster.CheckinInterval = TimeSpan.FromSeconds(5);
+                        cluster.CheckinMisfireThreshold = TimeSpan.FromSeconds(10);
+                    });
+                }
+                else
+                {
+                    store.UseSqlite(settings.Database.ConnectionString);
+                }
+            });
+            quartz.AddJob<EvaluateDueCoursesJob>(Sweep);
+            quartz.AddTrigger(trigger => trigger
+                .WithIdentity("evaluate-due-courses")
+                .ForJob(Sweep)
+                .StartNow()
+                .WithSimpleSchedule(schedule => schedule
+                    .WithIntervalInSeconds(settings.Options.Sweep.EverySeconds)
+                    .RepeatForever()
+                    // A sweep that was missed is made up by the next one: it looks at everything due.
+                    .WithMisfireHandlingInstructionNextWithRemainingCount()));
+        });
+        services.AddQuartzHostedService(hosted =>
+        {
+            hosted.WaitForJobsToComplete = true;
+            hosted.AwaitApplicationStarted = true;
+        });
+    }
+}
