@@ -5,6 +5,7 @@ using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
+using Titration.Protocol.Rules;
 using Xunit;
 using FhirTask = Hl7.Fhir.Model.Task;
 
@@ -229,8 +230,7 @@ public sealed class CommunicationWriterTests
     [Fact]
     public void Every_code_of_ours_that_is_sent_is_defined()
     {
-        Dictionary<string, HashSet<string>> defined = R4.Contracts().Select(c => c.Resource).OfType<CodeSystem>().ToDictionary(
-            s => s.Url!, s => s.Concept.Select(c => c.Code!).ToHashSet(StringComparer.Ordinal), StringComparer.Ordinal);
+        Dictionary<string, HashSet<string>> defined = Defined();
         foreach (Resource resource in Examples.Written().Values)
         {
             Assert.All(Codings(resource), c => Assert.Contains(c.Code!, defined[c.System!]));
@@ -239,6 +239,23 @@ public sealed class CommunicationWriterTests
         Assert.Subset(defined[OutgoingCodes.SafetySystem], WordingTexts.FindingCodes.ToHashSet(StringComparer.Ordinal));
         Assert.Subset(defined[OutgoingCodes.StatusReasonSystem], Enum.GetValues<WithdrawalReason>().Select(r => r.Code()).ToHashSet(StringComparer.Ordinal));
     }
+
+    [Fact]
+    public void Every_rule_and_every_code_of_a_check_in_is_defined()
+    {
+        Dictionary<string, HashSet<string>> defined = Defined();
+        HashSet<string> rules = typeof(RuleIds).GetFields().Select(f => (string)f.GetRawConstantValue()!).ToHashSet(StringComparer.Ordinal);
+        Assert.Equal(rules.Order(StringComparer.Ordinal), defined[OutgoingCodes.RuleSystem].Order(StringComparer.Ordinal), StringComparer.Ordinal);
+        HashSet<string> codes =
+        [
+            .. Enum.GetValues<Sign>().Select(s => s.Code()), .. Enum.GetValues<Grade>().Select(g => g.Code()),
+            .. Enum.GetValues<FindingKind>().Select(f => f.Code()), .. Enum.GetValues<Effect>().Select(e => e.Code()),
+        ];
+        Assert.Subset(defined[Codes.Systems.Tolerability], codes);
+    }
+
+    private static Dictionary<string, HashSet<string>> Defined() => R4.Contracts().Select(c => c.Resource).OfType<CodeSystem>().ToDictionary(
+        s => s.Url!, s => s.Concept.Select(c => c.Code!).ToHashSet(StringComparer.Ordinal), StringComparer.Ordinal);
 
     private static IEnumerable<Coding> Codings(Base element) => element.EnumerateElements().SelectMany(e => e.Value switch
     {
