@@ -44,6 +44,9 @@ public sealed record OutgoingCommunication
 
     public required ProtocolIdentity Protocol { get; init; }
 
+    /// <summary>Why, with the numbers that decided, for the clinician; a <c>reason</c> among the intent's own values goes before it.</summary>
+    public string? Reason { get; init; }
+
     /// <summary>The patient's language, BCP 47; null: the clinic's.</summary>
     public string? PatientLanguage { get; init; }
 
@@ -63,7 +66,22 @@ public sealed record OutgoingCommunication
             InputDigest = inputDigest,
             PolicyHash = policyHash,
             Protocol = protocol,
+            Reason = ReasonOf(evaluation, intent),
         };
+
+    // A step change rests on every rule that spoke for its outcome: all the gates, not only the last.
+    private static string? ReasonOf(Evaluation evaluation, CommunicationIntent intent)
+    {
+        Outcome? outcome = evaluation.Reasons.FirstOrDefault(r => r.Rule == intent.Rule)?.Outcome;
+        string[] texts =
+        [
+            .. evaluation.Reasons
+                .Where(r => r.Rule == intent.Rule || (intent.Kind == CommunicationKind.StepChange && r.Outcome == outcome))
+                .Select(r => r.Text)
+                .Distinct(StringComparer.Ordinal),
+        ];
+        return texts.Length == 0 ? null : string.Join("; ", texts);
+    }
 }
 
 /// <summary>Which protocol decided.</summary>

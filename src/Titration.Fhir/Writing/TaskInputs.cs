@@ -65,7 +65,10 @@ internal static class TaskInputs
             yield return Input("proposed-strength", "Strength proposed", new Quantity(FhirText.Normal(step.StrengthPercent), "%"));
         }
 
-        yield return Input("barrier-support", "Barrier support proposed", new FhirBoolean(step.Barrier));
+        if (step.Barrier || current is { Barrier: true })
+        {
+            yield return Input("barrier-support", "Barrier support proposed", new FhirBoolean(step.Barrier));
+        }
     }
 
     /// <summary>The same in every language, for machines and for comparing.</summary>

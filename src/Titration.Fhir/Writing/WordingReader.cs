@@ -50,7 +50,7 @@ internal sealed class WordingReader
         }
         catch (JsonException problem)
         {
-            _problems.Add(new(file.Name, string.Empty, $"is no JSON, or names a member twice (line {problem.LineNumber + 1})"));
+            _problems.Add(new(file.Name, string.Empty, $"cannot be read as JSON: {problem.Message}"));
             return;
         }
 

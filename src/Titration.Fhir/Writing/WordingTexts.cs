@@ -8,7 +8,7 @@ namespace Titration.Fhir.Writing;
 /// </summary>
 public static class WordingTexts
 {
-    /// <summary>A template that alone tells a clinician that treatment must stop.</summary>
+    /// <summary>The referral of a stop finding, beside which a Flag stands; one to leave the product out for now has a template of its own.</summary>
     public const string Referral = "referral";
 
     private const string Dosages = "current proposed due days clinic";
@@ -30,13 +30,14 @@ public static class WordingTexts
         (Referral, null, "finding reason current due days clinic"),
         ("withhold-referral", null, "finding reason current due days clinic"),
         ("review", null, "finding reason current due days clinic"),
+        ("interacting-topical", null, "finding reason current due days clinic"),
         ("effect-review", "due days clinic current", "due days clinic current reason"),
         ("repeat-reminder", "due days clinic current", "due days clinic current reason"),
     ];
 
     /// <summary>Findings that are no report of their own but follow from several facts.</summary>
     private static readonly string[] DerivedFindings =
-        ["severe-irritation", "early-severe-irritation", "lasting-irritation", "another-retinoid", "interacting-topical", "procedure-planned"];
+        ["severe-irritation", "early-severe-irritation", "lasting-at-lowest-step", "another-retinoid", "procedure-planned"];
 
     /// <summary>Template ids, in the order of the list.</summary>
     public static ImmutableArray<string> Templates { get; } = [.. TemplateList.Select(t => t.Id)];

@@ -84,6 +84,11 @@ internal sealed class WritingContext
     private Dictionary<string, string> Values(WordingLanguage words, bool toPatient)
     {
         Dictionary<string, string> values = new(StringComparer.Ordinal) { ["clinic"] = Clinic.Name };
+        if (Communication.Reason is { } reason)
+        {
+            values["reason"] = reason;
+        }
+
         if (Intent.Due is { } due)
         {
             values["due"] = toPatient ? words.Date(ClinicZone.DateOf(due, Clinic.Zone)) : words.DateTime(due, Clinic.Zone);

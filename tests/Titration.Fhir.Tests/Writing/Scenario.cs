@@ -52,12 +52,14 @@ internal static class Scenario
         ["care-step-down"] = ToPatient("care-step-down", CommunicationKind.CareAdvice, Priority.Routine),
         ["check-in-first"] = Due(ToPatient("check-in-first", CommunicationKind.CheckInRequest, Priority.Routine), days: 3),
         ["check-in-second"] = Due(ToPatient("check-in-second", CommunicationKind.CheckInRequest, Priority.Routine, hasTask: true), days: 4),
-        ["clinic-task-silent"] = Due(ToStaff("clinic-task-silent", CommunicationKind.ClinicTask, Priority.Routine, Audience.Clinic), days: 3),
+        ["clinic-task-silent"] =
+            Named(Due(ToStaff("clinic-task-silent", CommunicationKind.ClinicTask, Priority.Routine, Audience.Clinic), days: 7), "due", "2026-03-10"),
         ["referral"] = Finding(ToStaff("referral", CommunicationKind.SafetyReferral, Priority.Stat), "facial-swelling", hours: 2),
         ["referral-without-course"] = WithoutCourse(Finding(ToStaff("referral", CommunicationKind.SafetyReferral, Priority.Stat), "hives", hours: 2)),
         ["withhold-referral"] = Finding(ToStaff("withhold-referral", CommunicationKind.SafetyReferral, Priority.Routine), "sunburn", hours: 72),
+        ["interacting-topical"] = Named(Due(ToStaff("interacting-topical", CommunicationKind.ClinicTask, Priority.Routine), days: 7), "finding", "benzoyl peroxide"),
         ["review"] = Due(ToStaff("review", CommunicationKind.Review, Priority.Routine), days: 7),
-        ["effect-review"] = Due(ToStaff("effect-review", CommunicationKind.EffectReview, Priority.Routine), days: 7),
+        ["effect-review"] = Named(Due(ToStaff("effect-review", CommunicationKind.EffectReview, Priority.Routine), days: 7), "days", "84"),
         ["repeat-reminder"] = Due(ToPatient("repeat-reminder", CommunicationKind.RepeatReminder, Priority.Routine, hasTask: true), days: 13),
     }.ToImmutableSortedDictionary(StringComparer.Ordinal);
 
@@ -80,11 +82,11 @@ internal static class Scenario
         NeedsApproval = true,
         HasTask = true,
         Template = template,
-        Rule = "time-and-tolerance",
+        Rule = "order",
         Proposed = proposed,
-        Values = ImmutableSortedDictionary<string, string>.Empty.Add("reason", "14 days on the step, 7 of 7 applications, signs at most 1."),
         Evidence = [EarlierCheckIn, CheckIn],
-    }), days: 7);
+    }) with
+    { Reason = "14 full days on the step; 7 of 7 applications; signs at most 1" }, days: 7);
 
     public static OutgoingCommunication ToPatient(string template, CommunicationKind kind, Priority priority, bool hasTask = false) => Of(new CommunicationIntent
     {
@@ -95,7 +97,7 @@ internal static class Scenario
         NeedsApproval = false,
         HasTask = hasTask,
         Template = template,
-        Rule = "example-rule",
+        Rule = RuleOf(template),
         Evidence = [CheckIn],
     });
 
@@ -107,7 +109,7 @@ internal static class Scenario
             Intent = communication.Intent with
             {
                 Audience = audience,
-                Values = ImmutableSortedDictionary<string, string>.Empty.Add("reason", "One reason, with its numbers."),
+                Values = ImmutableSortedDictionary<string, string>.Empty.Add("reason", "one reason, with its numbers"),
             },
         };
     }
@@ -118,11 +120,26 @@ internal static class Scenario
     public static OutgoingCommunication Finding(OutgoingCommunication communication, string code, int hours) =>
         communication with { Intent = communication.Intent with { Finding = code, Due = AsOf.AddHours(hours) } };
 
+    public static OutgoingCommunication Named(OutgoingCommunication communication, string placeholder, string value) =>
+        communication with { Intent = communication.Intent with { Values = communication.Intent.Values.SetItem(placeholder, value) } };
+
     public static ImmutableArray<WordingFile> WordingFiles() =>
     [
         .. Directory.GetFiles(Repository.File("contracts", "wording"), "*.json").Order(StringComparer.Ordinal)
             .Select(path => new WordingFile(Path.GetFileName(path), File.ReadAllBytes(path))),
     ];
+
+    private static string RuleOf(string template) => template switch
+    {
+        "stop-emergency" or "stop-and-wait" or "referral" => "stop-finding",
+        "leave-out" or "withhold-referral" => "hold-finding",
+        "care-after-moderate" => "fresh-moderate-irritation",
+        "care-step-down" => "lasting-moderate-irritation",
+        "review" => "review-finding",
+        "interacting-topical" or "effect-review" => template,
+        "repeat-reminder" => "supply",
+        _ => "silence",
+    };
 
     private static OutgoingCommunication WithoutCourse(OutgoingCommunication communication) =>
         communication with { Course = null, CurrentStep = null, Order = null, Prescriber = null };

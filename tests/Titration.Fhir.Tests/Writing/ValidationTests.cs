@@ -80,7 +80,7 @@ public sealed class ValidationTests
     [Fact]
     public void An_input_of_the_wrong_type_is_refused_by_our_profile()
     {
-        FhirTask task = Scenario.The<FhirTask>(Scenario.Write("step-up"));
+        FhirTask task = Scenario.The<FhirTask>(Scenario.Write("step-down"));
         task.Input.Single(i => i.Type.Coding[0].Code == "barrier-support").Value = new FhirString("yes");
         Assert.NotEmpty(R4.ErrorsOf(task));
     }
