@@ -101,7 +101,7 @@ internal static class CourseEvaluation
         {
             if (cause.Date <= (cause.Rule == RuleIds.Severe ? until : end) && cause.Rule is not (RuleIds.AnotherRetinoid or RuleIds.Procedure))
             {
-                voices.Tell(Intents.Referral(course.Protocol, cause.Rule, cause.Key, cause.Code, cause.Priority, cause.At, cause.Evidence));
+                voices.Tell(Intents.WithholdReferral(course.Protocol, cause));
             }
         }
 

@@ -43,7 +43,7 @@ internal static class EmergencyWithoutCourse
             Findings = [.. byKind.Select(k => new StandingFinding(k.First.Rule.Finding.Code(), k.First.Date, k.Evidence))],
             Communications =
             [
-                .. byKind.Select(k => Intents.Referral(
+                .. byKind.Select(k => Intents.StopReferral(
                     protocol, RuleIds.StopFinding, $"{k.First.Rule.Finding.Code()}:{k.First.Source.Id}", k.First.Rule.Finding.Code(),
                     Priority.Stat, k.First.At, k.Evidence)),
             ],

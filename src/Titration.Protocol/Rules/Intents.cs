@@ -13,8 +13,18 @@ namespace Titration.Protocol.Rules;
 /// </summary>
 internal static class Intents
 {
-    public static CommunicationIntent Referral(
+    /// <summary>What stops the course.</summary>
+    public static CommunicationIntent StopReferral(
         ProtocolDefinition protocol, string rule, string cause, string finding, Priority priority, DateTimeOffset at, ImmutableArray<ResourceVersion> evidence) =>
+        Referral(protocol, "referral", rule, cause, finding, priority, at, evidence);
+
+    /// <summary>What is left out for a while.</summary>
+    public static CommunicationIntent WithholdReferral(ProtocolDefinition protocol, WithholdCause cause) =>
+        Referral(protocol, "withhold-referral", cause.Rule, cause.Key, cause.Code, cause.Priority, cause.At, cause.Evidence);
+
+    private static CommunicationIntent Referral(
+        ProtocolDefinition protocol, string template, string rule, string cause, string finding, Priority priority, DateTimeOffset at,
+        ImmutableArray<ResourceVersion> evidence) =>
         new()
         {
             Kind = CommunicationKind.SafetyReferral,
@@ -29,7 +39,7 @@ internal static class Intents
                 Priority.Urgent => TimeSpan.FromDays(protocol.Deadlines.UrgentDays),
                 Priority.Routine => TimeSpan.FromDays(protocol.Deadlines.WithholdRoutineDays),
             }),
-            Template = "referral",
+            Template = template,
             Values = ImmutableSortedDictionary<string, string>.Empty.Add("finding", finding),
             Rule = rule,
             Evidence = evidence,

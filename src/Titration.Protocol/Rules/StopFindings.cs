@@ -108,7 +108,7 @@ internal static class StopFindings
     {
         voices.Find(code, since, evidence);
         voices.Say(rule, Outcome.Discontinue, text, evidence);
-        voices.Tell(Intents.Referral(course.Protocol, rule, key, code, priority, at, evidence));
+        voices.Tell(Intents.StopReferral(course.Protocol, rule, key, code, priority, at, evidence));
     }
 }
 

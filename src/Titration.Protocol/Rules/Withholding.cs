@@ -33,7 +33,7 @@ internal static class Withholding
         {
             voices.Find(cause.Code, cause.Date, cause.Evidence);
             voices.Say(cause.Rule, Outcome.Withhold, TextOf(cause), cause.Evidence);
-            voices.Tell(Intents.Referral(course.Protocol, cause.Rule, cause.Key, cause.Code, cause.Priority, cause.At, cause.Evidence));
+            voices.Tell(Intents.WithholdReferral(course.Protocol, cause));
         }
     }
 

@@ -32,7 +32,7 @@ internal sealed class InventedPatient(PatientStory story, DateOnly courseStart)
     public void Follow(string order, JsonNode dosage, decimal strengthPercent, DateOnly from)
     {
         Order = order;
-        Dosage = dosage;
+        Dosage = JsonNode.Parse(dosage.ToJsonString());
         StrengthPercent = strengthPercent;
         StepStart = from;
         Orders++;

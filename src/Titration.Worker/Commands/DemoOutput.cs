@@ -39,13 +39,14 @@ internal static class DemoOutput
         string json = await http.GetStringAsync(new Uri("fhir/CommunicationRequest?_count=1000", UriKind.Relative), cancellationToken);
         JsonNode[] all = [.. JsonNode.Parse(json)!["entry"]?.AsArray().Select(e => e!["resource"]!) ?? []];
         AnsiConsole.WriteLine();
-        AnsiConsole.Write(new Rule($"[bold]CommunicationRequests on the FHIR server[/]: {all.Length}, {string.Join(", ", all.GroupBy(r => Text(r, "status")).OrderBy(g => g.Key).Select(g => $"{g.Count()} {g.Key}"))}")
+        AnsiConsole.Write(new Rule($"[bold]CommunicationRequests on the FHIR server[/]: {all.Length}, {string.Join(", ", all.GroupBy(r => Text(r, "status"), StringComparer.Ordinal).OrderBy(g => g.Key, StringComparer.Ordinal).Select(g => $"{g.Count()} {g.Key}"))}")
         {
             Justification = Justify.Left,
             Style = Style.Parse("grey"),
         });
         Table table = new Table().Border(TableBorder.Simple).AddColumns("For", "Date", "Status", "Priority", "To", "Says");
-        foreach (JsonNode request in all.Where(r => Text(r, "status") is "draft" or "active").OrderBy(r => Text(r["subject"]!, "reference")).ThenBy(r => Text(r, "authoredOn")))
+        foreach (JsonNode request in all.Where(r => Text(r, "status") is "draft" or "active")
+            .OrderBy(r => Text(r["subject"]!, "reference"), StringComparer.Ordinal).ThenBy(r => Text(r, "authoredOn"), StringComparer.Ordinal))
         {
             table.AddRow(
                 new Text(Text(request["subject"]!, "reference")["Patient/".Length..]),
@@ -80,9 +81,8 @@ internal static class DemoOutput
 
     private static string Shortened(string text) => text.Length <= 110 ? text : text[..text.LastIndexOf(' ', 107)] + " …";
 
-    private static Style StyleOf(Outcome? outcome) => outcome switch
+    private static Style StyleOf(Outcome? outcome) => outcome is not { } known ? new Style(Color.Grey) : known switch
     {
-        null => new Style(Color.Grey),
         Outcome.Discontinue => new Style(Color.Red, decoration: Decoration.Bold),
         Outcome.Withhold => new Style(Color.Red),
         Outcome.StepDown => new Style(Color.Olive),

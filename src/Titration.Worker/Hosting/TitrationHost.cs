@@ -28,7 +28,7 @@ public static class TitrationHost
             kestrel.AddServerHeader = false;
             if (settings.Options.EmbeddedBroker || settings.Options.EmbeddedFhirServer)
             {
-                kestrel.ListenLocalhost(settings.Options.Health.Port);
+                kestrel.Listen(System.Net.IPAddress.Loopback, settings.Options.Health.Port);
             }
             else
             {
@@ -162,5 +162,5 @@ public sealed class FhirServerAddress(Settings settings, Microsoft.AspNetCore.Ho
         : new Uri(settings.Options.FhirServer.BaseUrl.TrimEnd('/') + "/");
 
     private string ListeningAt => server.Features.Get<Microsoft.AspNetCore.Hosting.Server.Features.IServerAddressesFeature>()?.Addresses.FirstOrDefault()
-        ?? $"http://localhost:{settings.Options.Health.Port}";
+        ?? $"http://127.0.0.1:{settings.Options.Health.Port}";
 }
