@@ -1,0 +1,25 @@
+using System.ComponentModel.DataAnnotations;
+
+namespace Titration.Storage;
+
+/// <summary>Which database system.</summary>
+public enum DatabaseProvider
+{
+    /// <summary>A file of our own: one process.</summary>
+    Sqlite,
+
+    /// <summary>For several workers.</summary>
+    Postgres,
+}
+
+/// <summary>Where the records are kept.</summary>
+public sealed record DatabaseOptions
+{
+    /// <summary>Default: SQLite.</summary>
+    [EnumDataType(typeof(DatabaseProvider))]
+    public DatabaseProvider Provider { get; init; } = DatabaseProvider.Sqlite;
+
+    /// <summary>The provider's connection string, such as <c>Data Source=data/titration.db</c>.</summary>
+    [Required]
+    public required string ConnectionString { get; init; }
+}

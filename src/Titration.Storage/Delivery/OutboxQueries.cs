@@ -1,0 +1,159 @@
+using System.Collections.Immutable;
+using Microsoft.EntityFrameworkCore;
+using Titration.Storage.Model;
+
+namespace Titration.Storage.Delivery;
+
+/// <summary>How the outbox stands.</summary>
+/// <param name="Unsent">Entries that have not left.</param>
+/// <param name="Dead">Entries that a person must look at.</param>
+/// <param name="OldestUnsent">When the oldest of the unsent was made; null where there is none.</param>
+public sealed record OutboxDepth(int Unsent, int Dead, DateTimeOffset? OldestUnsent);
+
+/// <summary>
+/// Claiming entries of the outbox and saying what became of them. A claim is a lease with a fencing number: whoever was too slow is told so
+/// (false) and changes nothing.
+/// </summary>
+public static class OutboxQueries
+{
+    /// <summary>
+    /// Leases the next entries, stat first. Of one patient they come in order: an entry is not claimed while an earlier one is unsent.
+    /// </summary>
+    /// <param name="database">The database.</param>
+    /// <param name="now">Now. Counts on SQLite; PostgreSQL goes by its own clock.</param>
+    /// <param name="lease">Longer than the whole time of retrying.</param>
+    /// <param name="limit">At most so many.</param>
+    /// <param name="onlySafety">True: only safety referrals and withdrawals leave, and they do not wait for what is held back.</param>
+    /// <param name="cancellationToken">Ends it before anything is claimed.</param>
+    public static async Task<ImmutableArray<OutboxRow>> ClaimAsync(
+        this TitrationDbContext database, DateTimeOffset now, TimeSpan lease, int limit, bool onlySafety, CancellationToken cancellationToken)
+    {
+        List<OutboxRow> claimed = await database.ClaimOutboxEntries(onlySafety, now, lease, limit).AsNoTracking().ToListAsync(cancellationToken);
+        return [.. claimed.OrderBy(o => o.Rank).ThenBy(o => o.Id)];
+    }
+
+    /// <summary>
+    /// Marks an entry as sent and keeps what the server now holds, both or neither. Joins the caller's transaction where there is one. Needs a fresh context.
+    /// </summary>
+    public static async Task<bool> CompleteAsync(
+        this TitrationDbContext database, OutboxRow entry, IReadOnlyCollection<SentResourceRow> held, DateTimeOffset now, CancellationToken cancellationToken)
+    {
+        await using var own = database.Database.CurrentTransaction is null
+            ? await database.Database.BeginTransactionAsync(cancellationToken)
+            : null;
+        int changed = await Held(database, entry).ExecuteUpdateAsync(
+            set => set.SetProperty(o => o.State, OutboxState.Sent).SetProperty(o => o.SentAt, now)
+                .SetProperty(o => o.LeaseUntil, (DateTimeOffset?)null).SetProperty(o => o.Problem, (string?)null),
+            cancellationToken);
+        if (changed == 0)
+        {
+            return false;
+        }
+
+        await database.KeepSentAsync(held, cancellationToken);
+        if (own is not null)
+        {
+            await own.CommitAsync(cancellationToken);
+        }
+
+        return true;
+    }
+
+    /// <summary>Gives an entry back, to be claimed again not before an instant, such as after a Retry-After.</summary>
+    public static async Task<bool> GiveBackAsync(
+        this TitrationDbContext database, OutboxRow entry, DateTimeOffset notBefore, string problem, CancellationToken cancellationToken) =>
+        await Held(database, entry).ExecuteUpdateAsync(
+            set => set.SetProperty(o => o.State, OutboxState.Pending).SetProperty(o => o.NotBefore, notBefore)
+                .SetProperty(o => o.LeaseUntil, (DateTimeOffset?)null).SetProperty(o => o.Problem, problem),
+            cancellationToken) > 0;
+
+    /// <summary>Drops an entry whose grounds have gone.</summary>
+    public static Task<bool> DropAsync(this TitrationDbContext database, OutboxRow entry, string problem, CancellationToken cancellationToken) =>
+        EndAsync(database, entry, OutboxState.Dropped, problem, cancellationToken);
+
+    /// <summary>Lays an entry aside as a dead letter. Only later entries of the same communication wait for it.</summary>
+    /// <param name="database">The database.</param>
+    /// <param name="entry">The entry as claimed.</param>
+    /// <param name="problem">A code or a short text without patient data.</param>
+    /// <param name="cancellationToken">Ends it before anything is changed.</param>
+    public static Task<bool> BuryAsync(this TitrationDbContext database, OutboxRow entry, string problem, CancellationToken cancellationToken) =>
+        EndAsync(database, entry, OutboxState.Dead, problem, cancellationToken);
+
+    /// <summary>Puts a dead letter back into its place, once its cause was removed.</summary>
+    public static async Task<bool> ReviveAsync(this TitrationDbContext database, long id, CancellationToken cancellationToken) =>
+        await database.Outbox.Where(o => o.Id == id && o.State == OutboxState.Dead).ExecuteUpdateAsync(
+            set => set.SetProperty(o => o.State, OutboxState.Pending).SetProperty(o => o.NotBefore, (DateTimeOffset?)null)
+                .SetProperty(o => o.LeaseUntil, (DateTimeOffset?)null),
+            cancellationToken) > 0;
+
+    /// <summary>Ends all leases at once: for the start of the one process that has an embedded database. Former holders are fenced off.</summary>
+    public static Task<int> EndLeasesAsync(this TitrationDbContext database, CancellationToken cancellationToken) =>
+        database.Outbox.Where(o => o.State == OutboxState.Leased).ExecuteUpdateAsync(
+            set => set.SetProperty(o => o.State, OutboxState.Pending).SetProperty(o => o.LeaseUntil, (DateTimeOffset?)null)
+                .SetProperty(o => o.Fence, o => o.Fence + 1),
+            cancellationToken);
+
+    /// <summary>Keeps what the server holds of communications; for a role that is there already the id and version are replaced.</summary>
+    public static async Task KeepSentAsync(
+        this TitrationDbContext database, IReadOnlyCollection<SentResourceRow> held, CancellationToken cancellationToken)
+    {
+        foreach (SentResourceRow resource in held)
+        {
+            SentResourceRow? known = await database.SentResources.FindAsync([resource.CommunicationKey, resource.Role], cancellationToken);
+            if (known is null)
+            {
+                database.SentResources.Add(resource);
+                continue;
+            }
+
+            known.ResourceType = resource.ResourceType;
+            known.ServerId = resource.ServerId;
+            known.VersionId = resource.VersionId;
+        }
+
+        await database.SaveChangesAsync(cancellationToken);
+    }
+
+    /// <summary>What the server holds of a communication.</summary>
+    public static async Task<ImmutableArray<SentResourceRow>> SentOfAsync(
+        this TitrationDbContext database, Guid communicationKey, CancellationToken cancellationToken) =>
+        [
+            .. await database.SentResources.AsNoTracking().Where(s => s.CommunicationKey == communicationKey)
+                .OrderBy(s => s.Role).ToListAsync(cancellationToken),
+        ];
+
+    /// <summary>The communication to which a resource of ours on the server belongs; null where it is none of ours.</summary>
+    public static Task<CommunicationRow?> CommunicationOfAsync(
+        this TitrationDbContext database, string resourceType, string serverId, CancellationToken cancellationToken) =>
+        database.Communications.AsNoTracking()
+            .Where(c => database.SentResources.Any(s => s.CommunicationKey == c.Key && s.ResourceType == resourceType && s.ServerId == serverId))
+            .FirstOrDefaultAsync(cancellationToken);
+
+    /// <summary>How many stat entries made at or before an instant have not left: each is a reason for an alert.</summary>
+    public static Task<int> CountUnconfirmedStatAsync(
+        this TitrationDbContext database, DateTimeOffset madeBy, CancellationToken cancellationToken) =>
+        database.Outbox.CountAsync(
+            o => o.Rank == 0 && o.CreatedAt <= madeBy
+                && (o.State == OutboxState.Pending || o.State == OutboxState.Leased || o.State == OutboxState.Dead),
+            cancellationToken);
+
+    /// <summary>Depth and age.</summary>
+    public static async Task<OutboxDepth> OutboxDepthAsync(this TitrationDbContext database, CancellationToken cancellationToken)
+    {
+        IQueryable<OutboxRow> unsent = database.Outbox.Where(o => o.State == OutboxState.Pending || o.State == OutboxState.Leased);
+        return new OutboxDepth(
+            await unsent.CountAsync(cancellationToken),
+            await database.Outbox.CountAsync(o => o.State == OutboxState.Dead, cancellationToken),
+            await unsent.MinAsync(o => (DateTimeOffset?)o.CreatedAt, cancellationToken));
+    }
+
+    private static async Task<bool> EndAsync(
+        TitrationDbContext database, OutboxRow entry, OutboxState state, string problem, CancellationToken cancellationToken) =>
+        await Held(database, entry).ExecuteUpdateAsync(
+            set => set.SetProperty(o => o.State, state).SetProperty(o => o.Problem, problem)
+                .SetProperty(o => o.LeaseUntil, (DateTimeOffset?)null),
+            cancellationToken) > 0;
+
+    private static IQueryable<OutboxRow> Held(TitrationDbContext database, OutboxRow entry) =>
+        database.Outbox.Where(o => o.Id == entry.Id && o.State == OutboxState.Leased && o.Fence == entry.Fence);
+}

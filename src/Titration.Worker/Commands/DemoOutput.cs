@@ -1,0 +1,94 @@
+using System.Text.Json.Nodes;
+using Microsoft.EntityFrameworkCore;
+using Spectre.Console;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
+using Titration.Protocol.Facts;
+using Titration.Sandbox.Clinic;
+using Titration.Storage;
+using Titration.Storage.Ledger;
+
+namespace Titration.Worker.Commands;
+
+/// <summary>Tells what the demo decided, and what stands on its FHIR server at the end.</summary>
+internal static class DemoOutput
+{
+    public static async Task WriteDecisionsAsync(
+        TitrationDbContext database, IReadOnlyList<PatientStory> stories, string? only, TimeZoneInfo zone, CancellationToken cancellationToken)
+    {
+        foreach (PatientStory story in stories.Where(s => only is null || s.Id == only))
+        {
+            Table table = new Table().Border(TableBorder.None).HideHeaders().AddColumns(
+                new TableColumn("").NoWrap(), new TableColumn("").NoWrap(), new TableColumn(""));
+            foreach (Evaluation evaluation in await TurnsAsync(database, story.Id, cancellationToken))
+            {
+                string date = ClinicZone.DateOf(evaluation.AsOf, zone).ToString("yyyy-MM-dd", null);
+                string why = evaluation.Reasons.IsEmpty ? "" : $"{evaluation.Reasons[0].Rule}: {evaluation.Reasons[0].Text}";
+                string what = evaluation.Proposed is { } proposed ? $"to {StepText.Of(proposed)}; {why}" : why;
+                table.AddRow(new Text(date), new Text(evaluation.Outcome?.Code() ?? "ended", StyleOf(evaluation.Outcome)), new Text(what));
+            }
+
+            AnsiConsole.WriteLine();
+            AnsiConsole.Write(new Rule($"[bold]{Markup.Escape(story.Id)}[/] {Markup.Escape(story.Plot)}") { Justification = Justify.Left, Style = Style.Parse("grey") });
+            AnsiConsole.Write(table);
+        }
+    }
+
+    public static async Task WriteCommunicationsAsync(HttpClient http, CancellationToken cancellationToken)
+    {
+        string json = await http.GetStringAsync(new Uri("fhir/CommunicationRequest?_count=1000", UriKind.Relative), cancellationToken);
+        JsonNode[] all = [.. JsonNode.Parse(json)!["entry"]?.AsArray().Select(e => e!["resource"]!) ?? []];
+        AnsiConsole.WriteLine();
+        AnsiConsole.Write(new Rule($"[bold]CommunicationRequests on the FHIR server[/]: {all.Length}, {string.Join(", ", all.GroupBy(r => Text(r, "status")).OrderBy(g => g.Key).Select(g => $"{g.Count()} {g.Key}"))}")
+        {
+            Justification = Justify.Left,
+            Style = Style.Parse("grey"),
+        });
+        Table table = new Table().Border(TableBorder.Simple).AddColumns("For", "Date", "Status", "Priority", "To", "Says");
+        foreach (JsonNode request in all.Where(r => Text(r, "status") is "draft" or "active").OrderBy(r => Text(r["subject"]!, "reference")).ThenBy(r => Text(r, "authoredOn")))
+        {
+            table.AddRow(
+                new Text(Text(request["subject"]!, "reference")["Patient/".Length..]),
+                new Text(Text(request, "authoredOn")[..10]),
+                new Text(Text(request, "status")),
+                new Text(Text(request, "priority")),
+                new Text(Text(request["recipient"]![0]!, "reference").Split('/')[0]),
+                new Text(Shortened(Text(request["payload"]![0]!, "contentString"))));
+        }
+
+        AnsiConsole.Write(table);
+        AnsiConsole.MarkupLine("Open ones are listed; those completed, withdrawn or answered are counted above.");
+    }
+
+    /// <summary>The decisions at which the outcome or the proposed step turned; those that only exchanged a request for the next are left out.</summary>
+    private static async Task<List<Evaluation>> TurnsAsync(TitrationDbContext database, string patient, CancellationToken cancellationToken)
+    {
+        List<Evaluation> turns = [];
+        foreach (ChainEntry entry in await database.DecisionsOf(patient).ToListAsync(cancellationToken))
+        {
+            Evaluation evaluation = StoredJson.ReadEvaluation(entry.Content!.Content);
+            if (turns.Count == 0 || turns[^1].Outcome != evaluation.Outcome || turns[^1].Proposed != evaluation.Proposed)
+            {
+                turns.Add(evaluation);
+            }
+        }
+
+        return turns;
+    }
+
+    private static string Text(JsonNode node, string member) => node[member]?.GetValue<string>() ?? "";
+
+    private static string Shortened(string text) => text.Length <= 110 ? text : text[..text.LastIndexOf(' ', 107)] + " …";
+
+    private static Style StyleOf(Outcome? outcome) => outcome switch
+    {
+        null => new Style(Color.Grey),
+        Outcome.Discontinue => new Style(Color.Red, decoration: Decoration.Bold),
+        Outcome.Withhold => new Style(Color.Red),
+        Outcome.StepDown => new Style(Color.Olive),
+        Outcome.RequestReview => new Style(Color.Purple),
+        Outcome.AwaitCheckIn => new Style(Color.Blue),
+        Outcome.Resume or Outcome.StepUp => new Style(Color.Green),
+        Outcome.Maintain => Style.Plain,
+    };
+}
