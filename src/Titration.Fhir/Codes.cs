@@ -1,4 +1,5 @@
 using System.Collections.Frozen;
+using System.Collections.Immutable;
 
 namespace Titration.Fhir;
 
@@ -72,6 +73,6 @@ public static class Codes
     public static FrozenSet<string> FaceParts { get; } =
         FrozenSet.Create(StringComparer.Ordinal, "73897004", "68698007", "36141000", "113179006", "23747009");
 
-    /// <summary>ATC codes with this first letter are dermatologicals: only among them can an unknown one be a product of ours.</summary>
-    public const char AtcDermatologicals = 'D';
+    /// <summary>ATC groups with retinoids in them, dermatologicals and systemic: an unknown code outside them is certainly no product of ours.</summary>
+    public static ImmutableArray<string> AtcGroups { get; } = ["D", "L01XF"];
 }

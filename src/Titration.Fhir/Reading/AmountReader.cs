@@ -8,6 +8,7 @@ internal sealed class AmountReader(Vocabulary vocabulary)
     // Outside these no cream was ever applied at once, and arithmetic on what is inside stays exact.
     private const decimal LeastGrams = 0.001m;
     private const decimal MostGrams = 1_000m;
+    private const decimal MostUnits = 1_000_000m;
 
     /// <summary>Grams per application; null where they are not certain, or refused in <paramref name="remarks"/>.</summary>
     public decimal? PerApplication(Dosage dosage, string path, Remarks remarks)
@@ -26,7 +27,9 @@ internal sealed class AmountReader(Vocabulary vocabulary)
 
     /// <summary>Grams in one dispensing; null where they are not known, which refuses nothing.</summary>
     public decimal? PerFill(Quantity? quantity) =>
-        quantity is { Value: > 0 and <= MostGrams, Comparator: null } && UnitGrams(quantity) is { } grams ? quantity.Value * grams : null;
+        quantity is { Value: > 0 and <= MostUnits, Comparator: null } && UnitGrams(quantity) * quantity.Value is { } grams and >= LeastGrams and <= MostGrams
+            ? grams
+            : null;
 
     private decimal? Grams(Quantity quantity, string path, Remarks remarks)
     {
@@ -38,7 +41,7 @@ internal sealed class AmountReader(Vocabulary vocabulary)
         {
             remarks.Refuse($"{path}.value", "The amount is needed as a number.");
         }
-        else if (value is <= 0 or > 1_000_000)
+        else if (value is <= 0 or > MostUnits)
         {
             remarks.Refuse($"{path}.value", "The amount must be above 0, and one that can be applied.");
         }

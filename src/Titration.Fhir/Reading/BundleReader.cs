@@ -112,7 +112,9 @@ internal sealed class BundleReader(ReadOnlyMemory<byte> body, ResourceReader res
             {
                 if (entry.Member("resource"u8) is { } resource && resource.Text("resourceType"u8) == "Medication")
                 {
-                    _medications[$"Medication/{resource.Text("id"u8)}"] = resource;
+                    string name = $"Medication/{resource.Text("id"u8)}";
+                    _medications[name] = resource;
+                    _medications[$"{name}/_history/{resource.Member("meta"u8)?.Text("versionId"u8)}"] = resource;
                 }
             }
         }

@@ -11,9 +11,6 @@ internal sealed class ProductFinder(Vocabulary vocabulary)
 {
     private const string Reference = "MedicationRequest.medicationReference.reference";
 
-    /// <summary>Systemic retinoids outside the dermatologicals; whatever has another ATC code is certainly none of ours.</summary>
-    private static readonly ImmutableArray<string> AtcGroups = ["D", "L01XF"];
-
     /// <param name="order">The MedicationRequest.</param>
     /// <param name="medication">The Medication it refers to, where it has been fetched or came along.</param>
     public ProductFinding Find(JsonElement order, JsonElement? medication)
@@ -69,7 +66,7 @@ internal sealed class ProductFinder(Vocabulary vocabulary)
     private bool IsIrrelevant(ImmutableArray<SystemCode> codes) =>
         !codes.IsEmpty && (codes.All(vocabulary.Ignores)
             || (codes.Any(c => c.System == Codes.Systems.Atc)
-                && codes.All(c => c.System != Codes.Systems.Atc || !AtcGroups.Any(g => c.Code.StartsWith(g, StringComparison.OrdinalIgnoreCase)))));
+                && codes.All(c => c.System != Codes.Systems.Atc || !Codes.AtcGroups.Any(g => c.Code.StartsWith(g, StringComparison.OrdinalIgnoreCase)))));
 
     /// <summary>One product: the retinoid where there is one, whatever else is in it.</summary>
     private ProductFinding.Known Known(ImmutableArray<CodedProduct> products, ImmutableArray<JsonElement> concepts)

@@ -6,7 +6,8 @@ namespace Titration.Fhir.Reading;
 /// <summary>One resource to be read, and the readings it can become.</summary>
 /// <param name="Header">What identifies it.</param>
 /// <param name="Bytes">Its own UTF-8 bytes.</param>
-internal sealed record ReadingSource(ResourceHeader Header, ReadOnlyMemory<byte> Bytes)
+/// <param name="Tokens">JSON tokens in them, where they have been counted.</param>
+internal sealed record ReadingSource(ResourceHeader Header, ReadOnlyMemory<byte> Bytes, int Tokens = 0)
 {
     public ResourceReading Understood(Fact fact, ImmutableArray<SystemCode> unmapped) => new ResourceReading.Understood(Header, Bytes, fact, unmapped);
 

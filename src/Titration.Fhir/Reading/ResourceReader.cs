@@ -21,13 +21,14 @@ internal sealed class ResourceReader(Vocabulary vocabulary, ReadingLimits limits
             return new ReadingSource(ResourceHeader.None, bytes).Refused("$", "A resource is needed, as a JSON object.");
         }
 
-        if (!JsonBody.Scan(bytes.Span).IsClean)
+        (int tokens, bool isClean) = JsonBody.Scan(bytes.Span);
+        if (!isClean)
         {
             return new ReadingSource(ResourceHeader.None, bytes).Refused("$", "A string holds half of a surrogate pair, or a NUL character.");
         }
 
         ResourceHeader header = resource.Header();
-        ReadingSource source = new(header, bytes);
+        ReadingSource source = new(header, bytes, tokens);
         return header.Type switch
         {
             "MedicationRequest" => ReadPrescription(source, resource, medicationOf),

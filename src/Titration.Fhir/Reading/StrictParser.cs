@@ -44,7 +44,7 @@ internal sealed partial class StrictParser(ReadingLimits limits)
     public T? Parse<T>(ReadingSource source, Remarks remarks) where T : Resource
     {
         string type = source.Header.Type!;
-        if (source.Bytes.Length > limits.ResourceBytes || JsonBody.Scan(source.Bytes.Span).Tokens > limits.ResourceTokens)
+        if (source.Bytes.Length > limits.ResourceBytes || source.Tokens > limits.ResourceTokens)
         {
             remarks.Refuse(type, $"The resource is larger than {limits.ResourceBytes} bytes or {limits.ResourceTokens} JSON tokens.");
         }

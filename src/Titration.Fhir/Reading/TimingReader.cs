@@ -9,7 +9,9 @@ namespace Titration.Fhir.Reading;
 /// <summary>How often, from a FHIR Timing. What can be meant in two ways is asked about, not guessed.</summary>
 internal static class TimingReader
 {
+    private const decimal ShortestPeriodDays = 0.01m;
     private const int LongestPeriodDays = 366;
+    private const int MostADay = 24;
     private const int MostApplications = 100;
 
     /// <summary>Timing codes are the whole statement except for the bounds. AM is missing: a retinoid belongs to the night.</summary>
@@ -129,7 +131,7 @@ internal static class TimingReader
             UnitsOfTime.H when 24 % period == 0 => (times * (24 / period), 1),
             _ => null,
         };
-        return stated is { } s && s.days <= LongestPeriodDays && s.applications <= MostApplications && Agrees(s.applications, moments, s.days)
+        return stated is { } s && s.days is >= ShortestPeriodDays and <= LongestPeriodDays && s.applications <= MostADay * s.days && Agrees(s.applications, moments, s.days)
             ? new Frequency(s.applications, s.days)
             : null;
     }
