@@ -67,6 +67,9 @@ public sealed record PrescriptionFact : Fact
 
     public required ClinicalTime AuthoredOn { get; init; }
 
+    /// <summary>The earliest <c>boundsPeriod.start</c>, also where the dosage cannot be taken as steps; null where none is given.</summary>
+    public ClinicalTime? Start { get; init; }
+
     /// <summary>The dosage in time order; empty where <see cref="Doubts"/> says why.</summary>
     public ImmutableArray<DosagePhase> Phases { get; init; } = [];
 

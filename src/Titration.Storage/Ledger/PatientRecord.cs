@@ -195,7 +195,7 @@ public sealed class PatientRecord
         }
 
         row.Outcome = evaluation.Outcome;
-        row.Step = evaluation.Step is { } step ? TextOf(step.Step) : null;
+        row.Step = evaluation.Step is { } step ? StepText.Of(step.Step) : null;
         row.StepSince = evaluation.Step?.Since;
         row.NextLook = evaluation.NextLook;
         row.Evaluation = StoredJson.Write(evaluation);
@@ -209,10 +209,6 @@ public sealed class PatientRecord
         _patient.NextLook = nextLook;
         _patient.LeasedUntil = null;
     }
-
-    private static string TextOf(Step step) => string.Create(
-        System.Globalization.CultureInfo.InvariantCulture,
-        $"{step.StrengthPercent:0.####} %, {step.Frequency.Applications:0.###} in {step.Frequency.PerDays:0.###} days, {step.GramsPerApplication:0.###} g{(step.Barrier ? ", barrier" : "")}");
 
     private bool IsNew(Fact fact)
     {

@@ -1,0 +1,54 @@
+using System.Buffers;
+using System.Security.Cryptography;
+using System.Text.Json;
+
+namespace Titration.Fhir.Reading;
+
+/// <summary>
+/// SHA-256 of a resource in one canonical form: members in ordinal order, no whitespace, strings escaped in one way, numbers as they
+/// were written (in FHIR 1.0 and 1.00 differ). The same version written out again by another program has the same hash.
+/// </summary>
+internal static class ContentHash
+{
+    /// <summary>The hash in lower-case hexadecimal.</summary>
+    public static string Of(JsonElement resource)
+    {
+        ArrayBufferWriter<byte> canonical = new(4096);
+        using (Utf8JsonWriter writer = new(canonical, new JsonWriterOptions { SkipValidation = true }))
+        {
+            Write(resource, writer);
+        }
+
+        return Convert.ToHexStringLower(SHA256.HashData(canonical.WrittenSpan));
+    }
+
+    private static void Write(JsonElement element, Utf8JsonWriter writer)
+    {
+        switch (element.ValueKind)
+        {
+            case JsonValueKind.Object:
+                writer.WriteStartObject();
+                foreach (JsonProperty property in element.EnumerateObject().OrderBy(p => p.Name, StringComparer.Ordinal))
+                {
+                    writer.WritePropertyName(property.Name);
+                    Write(property.Value, writer);
+                }
+
+                writer.WriteEndObject();
+                break;
+            case JsonValueKind.Array:
+                writer.WriteStartArray();
+                foreach (JsonElement item in element.EnumerateArray())
+                {
+                    Write(item, writer);
+                }
+
+                writer.WriteEndArray();
+                break;
+            default:
+                // Numbers are copied as they were written, strings are decoded and encoded again.
+                element.WriteTo(writer);
+                break;
+        }
+    }
+}

@@ -1,0 +1,81 @@
+using System.Collections.Immutable;
+using Titration.Protocol.Facts;
+
+namespace Titration.Fhir.Writing;
+
+/// <summary>
+/// The texts that a wording has to hold, each by its path in the file, with the placeholders it may use.
+/// </summary>
+public static class WordingTexts
+{
+    /// <summary>A template that alone tells a clinician that treatment must stop.</summary>
+    public const string Referral = "referral";
+
+    private const string Dosages = "current proposed due days clinic";
+    private const string Findings = "finding due days clinic";
+
+    private static readonly (string Id, string? Patient, string? Clinician)[] TemplateList =
+    [
+        ("step-up", Dosages, Dosages + " reason"),
+        ("step-down", Dosages, Dosages + " reason finding"),
+        ("resume", Dosages, Dosages + " reason finding"),
+        ("stop-emergency", Findings, null),
+        ("stop-and-wait", Findings, null),
+        ("leave-out", Findings, null),
+        ("care-after-moderate", "current due days clinic", null),
+        ("care-step-down", "current due days clinic", null),
+        ("check-in-first", "due days clinic", "due days clinic current"),
+        ("check-in-second", "due days clinic", "due days clinic current"),
+        ("clinic-task-silent", null, "due days clinic current reason"),
+        (Referral, null, "finding reason current due days clinic"),
+        ("withhold-referral", null, "finding reason current due days clinic"),
+        ("review", null, "finding reason current due days clinic"),
+        ("effect-review", "due days clinic current", "due days clinic current reason"),
+        ("repeat-reminder", "due days clinic current", "due days clinic current reason"),
+    ];
+
+    /// <summary>Findings that are no report of their own but follow from several facts.</summary>
+    private static readonly string[] DerivedFindings =
+        ["severe-irritation", "early-severe-irritation", "lasting-irritation", "another-retinoid", "interacting-topical", "procedure-planned"];
+
+    /// <summary>Template ids, in the order of the list.</summary>
+    public static ImmutableArray<string> Templates { get; } = [.. TemplateList.Select(t => t.Id)];
+
+    /// <summary>Codes of the findings that every wording has words for; a file may name more.</summary>
+    public static ImmutableArray<string> FindingCodes { get; } = [.. Enum.GetValues<FindingKind>().Select(f => f.Code()), .. DerivedFindings];
+
+    /// <summary>Path of a text to its allowed placeholders: everything that must be there, and nothing else may but more findings.</summary>
+    public static ImmutableSortedDictionary<string, ImmutableArray<string>> Required { get; } =
+        All().ToImmutableSortedDictionary(t => t.Path, t => Split(t.Placeholders), StringComparer.Ordinal);
+
+    public static string PathOf(string template, bool toPatient) => $"templates.{template}.{(toPatient ? "patient" : "clinician")}";
+
+    private static IEnumerable<(string Path, string Placeholders)> All() =>
+    [
+        ("formats.decimal", string.Empty),
+        ("formats.date", "day month year"),
+        ("formats.date-time", "day month year time"),
+        .. Enumerable.Range(1, 12).Select(m => ($"formats.months.{m}", string.Empty)),
+        ("dosage.text", "amount product frequency"),
+        ("dosage.text-with-barrier", "amount product frequency"),
+        ("dosage.product", "ingredient strength"),
+        ("dosage.product-unnamed", "strength"),
+        ("dosage.half-unit", "grams"),
+        ("dosage.one-unit", "grams"),
+        ("dosage.grams", "grams"),
+        ("dosage.nightly", string.Empty),
+        ("dosage.alternate-nights", string.Empty),
+        ("dosage.every-third-night", string.Empty),
+        ("dosage.every-so-many-nights", "days"),
+        ("dosage.nights-in-days", "nights days"),
+        ("dosage.instruction", string.Empty),
+        ("dosage.instruction-barrier", string.Empty),
+        ("dosage.instruction-barrier-ends", string.Empty),
+        .. FindingCodes.Select(code => ($"findings.{code}", string.Empty)),
+        .. Split("current proposed finding reason due days clinic").Select(p => ($"unknown.{p}", string.Empty)),
+        .. TemplateList.Where(t => t.Patient is not null).Select(t => (PathOf(t.Id, toPatient: true), t.Patient!)),
+        .. TemplateList.Where(t => t.Clinician is not null).Select(t => (PathOf(t.Id, toPatient: false), t.Clinician!)),
+    ];
+
+    private static ImmutableArray<string> Split(string placeholders) => [.. placeholders.Split(' ', StringSplitOptions.RemoveEmptyEntries)];
+}

@@ -1,0 +1,284 @@
+using System.Collections.Immutable;
+using Titration.Protocol.Definitions;
+using Titration.Protocol.Facts;
+
+namespace Titration.Protocol.Courses;
+
+/// <summary>
+/// Everything the rules look at of one course at one instant, folded from all its facts in clinical-time order. The rules are windows
+/// over it.
+/// </summary>
+internal sealed class CourseTimeline
+{
+    private CourseTimeline(Course course, ProtocolDefinition protocol, AsOf asOf, OrderTimeline orders)
+    {
+        Course = course;
+        Protocol = protocol;
+        AsOf = asOf;
+        Orders = orders;
+        Product = protocol.ProductOf(course.Ingredient)!;
+    }
+
+    public Course Course { get; }
+
+    public ProtocolDefinition Protocol { get; }
+
+    public AsOf AsOf { get; }
+
+    public DateOnly Today => AsOf.Date;
+
+    public TitratedProduct Product { get; }
+
+    public OrderTimeline Orders { get; }
+
+    /// <summary>First night of the course.</summary>
+    public DateOnly Day0 { get; private init; }
+
+    /// <summary>The step in force; null before the first night, or where no order could be adopted.</summary>
+    public StepSegment? Segment { get; private set; }
+
+    /// <summary>Grounds up to this instant are what the order in force answered.</summary>
+    public DateTimeOffset AnsweredUntil { get; private set; }
+
+    /// <summary>Check-in days of the course, oldest first.</summary>
+    public IReadOnlyList<DayReport> Days { get; private init; } = [];
+
+    /// <summary>Index into <see cref="Days"/> of the first one on the step in force.</summary>
+    public int FirstDayOnStep { get; private set; }
+
+    public IReadOnlyList<NightReport> NightReports { get; private init; } = [];
+
+    public IReadOnlyList<ReportedFinding> Findings { get; private init; } = [];
+
+    /// <summary>Orders of the patient's other products, whole histories.</summary>
+    public IReadOnlyList<OtherOrder> OtherOrders { get; private init; } = [];
+
+    public IReadOnlyList<EffectReport> Effects { get; private init; } = [];
+
+    public IReadOnlyList<PlannedProcedure> Procedures { get; private init; } = [];
+
+    /// <summary>When clinicians said that the skin has recovered, oldest first.</summary>
+    public IReadOnlyList<DateTimeOffset> ClinicianRecovered { get; private init; } = [];
+
+    public PatientFact? Patient { get; private init; }
+
+    public ImmutableArray<ResourceVersion> Tied { get; private init; } = [];
+
+    /// <summary>Whether the patient takes the cautious ladder now.</summary>
+    public bool Cautious { get; private set; }
+
+    public Ladder Ladder => Protocol.LadderFor(Cautious);
+
+    public Regimen Regimen => new(Ladder, Product.StrengthsPercent, Protocol.StepUp.MaximumWeeklyDoseRatio);
+
+    /// <summary>First night since which something withholds until a <c>Resume</c>; set once the causes are known.</summary>
+    public DateOnly? WithheldSince { get; set; }
+
+    public static CourseTimeline Of(
+        Course course, List<ImmutableArray<PrescriptionFact>> orders, FactSelection facts, ProtocolDefinition protocol, AsOf asOf)
+    {
+        OrderTimeline timeline = OrderTimeline.Of(orders, protocol, asOf);
+        DateOnly day0 = timeline.Segments.Count > 0 ? timeline.Segments[0].Since : orders[0][0].AuthoredOn.DateIn(asOf.Zone);
+        List<ObservationFact> known = [.. facts.Observations.Where(o => o.Effective.StartIn(asOf.Zone) <= asOf.Instant)];
+        SpeaksTo speaksTo = SpeaksTo.Course(orders, facts.Prescriptions);
+        List<ObservationFact> mine = known.FindAll(o => speaksTo.Includes(o) && o.Effective.DateIn(asOf.Zone) >= day0);
+        CourseTimeline folded = new(course, protocol, asOf, timeline)
+        {
+            Day0 = day0,
+            Days = DayReport.Of(mine, asOf.Zone),
+            NightReports = ReportedNights.Of(mine, day0, asOf.Zone),
+            Findings = FindingHistory.Of(known, speaksTo.Includes, protocol, asOf.Zone),
+            OtherOrders = OtherOrder.Of(course, facts.Prescriptions, protocol, asOf),
+            Effects = EffectReport.Of(mine, asOf.Zone),
+            Procedures = PlannedProcedure.Of(known, asOf.Zone),
+            ClinicianRecovered =
+            [
+                .. mine.Where(o => o.PerformerKind == PerformerKind.Clinician && o.Statements.Any(s => s is Statement.Recovered { Yes: true }))
+                    .Select(o => o.Effective.StartIn(asOf.Zone)),
+            ],
+            Patient = facts.Patient,
+            Tied = facts.Tied,
+        };
+        folded.FindSegment();
+        return folded;
+    }
+
+    /// <summary>When a clinician first said "recovered" after this instant; null: nobody did.</summary>
+    public DateTimeOffset? ClinicianRecoveredAfter(DateTimeOffset instant)
+    {
+        foreach (DateTimeOffset at in ClinicianRecovered)
+        {
+            if (at > instant)
+            {
+                return at;
+            }
+        }
+
+        return null;
+    }
+
+    /// <summary>Full days on the step in force at the start of this day, withheld nights not counted.</summary>
+    public int DaysOnStep(DateOnly on) =>
+        Segment is null ? 0 : on.DayNumber - Segment.Since.DayNumber - WithheldNights(Segment.Since, on);
+
+    /// <summary>Nights in [<paramref name="from"/>, <paramref name="until"/>) that the order paused or a cause withheld.</summary>
+    public int WithheldNights(DateOnly from, DateOnly until)
+    {
+        DateOnly limit = WithheldSince is { } since && since < until ? since : until;
+        int nights = limit < until ? until.DayNumber - (limit > from ? limit : from).DayNumber : 0;
+        foreach (Pause pause in Orders.Pauses)
+        {
+            DateOnly start = pause.From > from ? pause.From : from;
+            DateOnly end = pause.Until is { } ended && ended < limit ? ended : limit;
+            nights += end > start ? end.DayNumber - start.DayNumber : 0;
+        }
+
+        return nights;
+    }
+
+    /// <summary>Applications of one report on the step in force, over those of its nights that lie on the step.</summary>
+    public Exposure ExposureOf(NightReport report, StepSegment segment)
+    {
+        DateOnly from = report.From > segment.Since ? report.From : segment.Since;
+        if (report.Until <= from)
+        {
+            return default;
+        }
+
+        int nights = report.Until.DayNumber - from.DayNumber - WithheldNights(from, report.Until);
+        decimal planned = segment.Step.Frequency.PlannedIn(nights);
+        decimal applied = report.CountsMissed ? planned - report.Count : report.Count;
+        return new Exposure(nights, planned, Math.Clamp(applied, 0, nights));
+    }
+
+    /// <summary>Applications reported on the step in force.</summary>
+    public Exposure ExposureOnStep()
+    {
+        Exposure sum = default;
+        if (Segment is not null)
+        {
+            for (int i = NightReports.Count - 1; i >= 0 && NightReports[i].Until > Segment.Since; i--)
+            {
+                sum += ExposureOf(NightReports[i], Segment);
+            }
+        }
+
+        return sum;
+    }
+
+    /// <summary>The newest complete check-in day of the course; null where there is none.</summary>
+    public DayReport? NewestComplete()
+    {
+        for (int i = Days.Count - 1; i >= 0; i--)
+        {
+            if (Days[i].IsComplete)
+            {
+                return Days[i];
+            }
+        }
+
+        return null;
+    }
+
+    private void FindSegment()
+    {
+        IReadOnlyList<StepSegment> segments = Orders.Segments;
+        int current = segments.Count - 1;
+        while (current >= 0 && segments[current].Since > Today)
+        {
+            current--;
+        }
+
+        Cautious = CautiousOn(Today);
+        if (current < 0)
+        {
+            FirstDayOnStep = Days.Count;
+            AnsweredUntil = DateTimeOffset.MinValue;
+            return;
+        }
+
+        StepSegment segment = segments[current];
+        bool barrier = CautiousOn(segment.Since);
+        Segment = segment with { Step = segment.Step with { Barrier = barrier } };
+        int ordered = current;
+        while (ordered > 0 && !segments[ordered].NewDosage)
+        {
+            ordered--;
+        }
+
+        Segment = Segment with { Since = RestartedSince(Segment) };
+        while (FirstDayOnStep < Days.Count && Days[FirstDayOnStep].Date < Segment.Since)
+        {
+            FirstDayOnStep++;
+        }
+
+        AnsweredUntil = ordered == 0 ? DateTimeOffset.MinValue : segments[ordered].OrderedAt;
+    }
+
+    /// <summary>
+    /// Day 0 again: after a gap on the first step, where nothing is left to step down to, the step counts anew from the nights of the
+    /// next report that holds an application.
+    /// </summary>
+    private DateOnly RestartedSince(StepSegment segment)
+    {
+        if (!Regimen.IsFirst(segment.Step))
+        {
+            return segment.Since;
+        }
+
+        DateOnly since = segment.Since;
+        int without = 0;
+        foreach (NightReport report in NightReports)
+        {
+            Exposure exposure = ExposureOf(report, segment);
+            bool applied = exposure.Applied > 0;
+            since = applied && without >= Protocol.Gaps.StepDownNights ? report.From : since;
+            without = applied ? 0 : without + exposure.Nights;
+        }
+
+        return since;
+    }
+
+    private bool CautiousOn(DateOnly date)
+    {
+        foreach (ReportedFinding finding in Findings)
+        {
+            if (finding.Rule.Effect == FindingEffect.CautiousLadder && finding.Date <= date
+                && !(finding.ClearedAt is { } cleared && ClinicZone.DateOf(cleared, AsOf.Zone) <= date))
+            {
+                return true;
+            }
+        }
+
+        return false;
+    }
+}
+
+/// <summary>Which observations speak to a course: those based on its orders, and those based on none of the patient's courses.</summary>
+internal sealed class SpeaksTo(HashSet<string> mine, HashSet<string> others)
+{
+    public static SpeaksTo Course(List<ImmutableArray<PrescriptionFact>> orders, ImmutableArray<ImmutableArray<PrescriptionFact>> all)
+    {
+        HashSet<string> mine = new(orders.Select(o => o[0].Source.Id), StringComparer.Ordinal);
+        HashSet<string> others = new(
+            all.Where(o => o[^1].Product.Role == ProductRole.Titrated && !mine.Contains(o[0].Source.Id)).Select(o => o[0].Source.Id),
+            StringComparer.Ordinal);
+        return new SpeaksTo(mine, others);
+    }
+
+    public bool Includes(ObservationFact observation)
+    {
+        bool elsewhere = false;
+        foreach (string order in observation.BasedOn)
+        {
+            if (mine.Contains(order))
+            {
+                return true;
+            }
+
+            elsewhere |= others.Contains(order);
+        }
+
+        return !elsewhere;
+    }
+}

@@ -1,0 +1,204 @@
+using System.Collections.Immutable;
+using Titration.Protocol.Facts;
+
+namespace Titration.Protocol.Courses;
+
+/// <summary>
+/// The readings that stand of a patient's facts, whatever order they arrived in: of each observation its newest version, of each
+/// prescription all its versions in time order (its status has a history), of the patient the newest.
+/// </summary>
+internal sealed class FactSelection
+{
+    private FactSelection(ImmutableArray<ObservationFact> observations, ImmutableArray<ImmutableArray<PrescriptionFact>> prescriptions,
+        PatientFact? patient, ImmutableArray<ResourceVersion> tied)
+    {
+        Observations = observations;
+        Prescriptions = prescriptions;
+        Patient = patient;
+        Tied = tied;
+    }
+
+    /// <summary>The reading in force of each observation that counts, by time and then id.</summary>
+    public ImmutableArray<ObservationFact> Observations { get; }
+
+    /// <summary>The versions of each prescription, oldest first; those entered in error are not here.</summary>
+    public ImmutableArray<ImmutableArray<PrescriptionFact>> Prescriptions { get; }
+
+    public PatientFact? Patient { get; }
+
+    /// <summary>Resources whose newest version could not be told: their more cautious reading stands, and somebody has to look.</summary>
+    public ImmutableArray<ResourceVersion> Tied { get; }
+
+    public static FactSelection Of(ImmutableArray<Fact> facts, TimeZoneInfo zone)
+    {
+        Dictionary<string, List<ObservationFact>> observations = new(StringComparer.Ordinal);
+        Dictionary<string, List<PrescriptionFact>> prescriptions = new(StringComparer.Ordinal);
+        List<PatientFact> patients = [];
+        foreach (Fact fact in facts)
+        {
+            switch (fact)
+            {
+                case ObservationFact observation:
+                    AddOnce(observations, observation);
+                    break;
+                case PrescriptionFact prescription:
+                    AddOnce(prescriptions, prescription);
+                    break;
+                case PatientFact patient:
+                    patients.Add(patient);
+                    break;
+            }
+        }
+
+        ImmutableArray<ResourceVersion>.Builder tied = ImmutableArray.CreateBuilder<ResourceVersion>();
+        return new FactSelection(
+            Standing(observations, tied, zone), Replaced(Histories(prescriptions, tied), zone), Newest(patients), tied.ToImmutable());
+    }
+
+    private static void AddOnce<T>(Dictionary<string, List<T>> byId, T fact) where T : Fact
+    {
+        if (!byId.TryGetValue(fact.Source.Id, out List<T>? versions))
+        {
+            byId.Add(fact.Source.Id, [fact]);
+            return;
+        }
+
+        foreach (T known in versions)
+        {
+            if (known.Source.ContentHash == fact.Source.ContentHash)
+            {
+                return;
+            }
+        }
+
+        versions.Add(fact);
+    }
+
+    private static ImmutableArray<ObservationFact> Standing(
+        Dictionary<string, List<ObservationFact>> byId, ImmutableArray<ResourceVersion>.Builder tied, TimeZoneInfo zone)
+    {
+        List<ObservationFact> standing = new(byId.Count);
+        foreach (List<ObservationFact> versions in byId.Values)
+        {
+            List<ObservationFact> newest = NewestOf(versions);
+            ObservationFact reading = newest.Count == 1 ? newest[0] : CautiousReading.Of(newest, zone);
+            if (newest.Count > 1)
+            {
+                tied.Add(reading.Source);
+            }
+
+            if (reading.Status == ObservationStatus.Counts)
+            {
+                standing.Add(reading);
+            }
+        }
+
+        standing.Sort((a, b) =>
+        {
+            int byTime = a.Effective.StartIn(zone).CompareTo(b.Effective.StartIn(zone));
+            return byTime != 0 ? byTime : string.CompareOrdinal(a.Source.Id, b.Source.Id);
+        });
+        return [.. standing];
+    }
+
+    private static ImmutableArray<ImmutableArray<PrescriptionFact>> Histories(
+        Dictionary<string, List<PrescriptionFact>> byId, ImmutableArray<ResourceVersion>.Builder tied)
+    {
+        ImmutableArray<ImmutableArray<PrescriptionFact>>.Builder histories = ImmutableArray.CreateBuilder<ImmutableArray<PrescriptionFact>>();
+        foreach (List<PrescriptionFact> versions in byId.Values.OrderBy(v => v[0].Source.Id, StringComparer.Ordinal))
+        {
+            List<PrescriptionFact> newest = NewestOf(versions);
+            PrescriptionFact last = newest.Count == 1 ? newest[0] : CautiousReading.Of(newest);
+            if (newest.Count > 1)
+            {
+                tied.Add(last.Source);
+            }
+
+            if (last.Status == PrescriptionStatus.Removed)
+            {
+                continue;
+            }
+
+            histories.Add(
+            [
+                .. versions.Where(v => !newest.Contains(v) && v.Status != PrescriptionStatus.Removed)
+                    .OrderBy(v => v.Source.LastUpdated).ThenBy(v => v.Source.ContentHash, StringComparer.Ordinal),
+                last,
+            ]);
+        }
+
+        return histories.ToImmutable();
+    }
+
+    /// <summary>An order of another ingredient that names this one as its prior prescription ends it, whatever its own status says.</summary>
+    private static ImmutableArray<ImmutableArray<PrescriptionFact>> Replaced(ImmutableArray<ImmutableArray<PrescriptionFact>> histories, TimeZoneInfo zone)
+    {
+        Dictionary<string, PrescriptionFact> successors = new(StringComparer.Ordinal);
+        foreach (ImmutableArray<PrescriptionFact> history in histories)
+        {
+            if (history[^1] is { PriorPrescription: { } prior, Status: not PrescriptionStatus.NeverInForce, Product.Role: ProductRole.Titrated } successor)
+            {
+                successors[prior] = successor;
+            }
+        }
+
+        return successors.Count == 0 ? histories : [.. histories.Select(h => EndedBy(h, successors, zone))];
+    }
+
+    private static ImmutableArray<PrescriptionFact> EndedBy(
+        ImmutableArray<PrescriptionFact> history, Dictionary<string, PrescriptionFact> successors, TimeZoneInfo zone)
+    {
+        PrescriptionFact last = history[^1];
+        if (last.Status >= PrescriptionStatus.Ended || !successors.TryGetValue(last.Source.Id, out PrescriptionFact? successor)
+            || successor.Product.Ingredient == last.Product.Ingredient)
+        {
+            return history;
+        }
+
+        DateTimeOffset at = successor.AuthoredOn.StartIn(zone);
+        return history.Add(last with { Status = PrescriptionStatus.Ended, Source = last.Source with { LastUpdated = at } });
+    }
+
+    /// <summary>
+    /// One version, or the several among which the newest cannot be told: <c>meta.lastUpdated</c> missing or tied, or one
+    /// version id with two contents.
+    /// </summary>
+    private static List<T> NewestOf<T>(List<T> versions) where T : Fact
+    {
+        if (versions.Count == 1)
+        {
+            return versions;
+        }
+
+        versions.Sort((a, b) => string.CompareOrdinal(a.Source.ContentHash, b.Source.ContentHash));
+        if (versions.Exists(v => v.Source.LastUpdated is null))
+        {
+            return versions;
+        }
+
+        DateTimeOffset latest = versions.Max(v => v.Source.LastUpdated!.Value);
+        List<T> newest = versions.FindAll(v => v.Source.LastUpdated == latest);
+        string? versionId = newest[0].Source.VersionId;
+        return versionId is null || newest.Count > 1 ? newest : versions.FindAll(v => v.Source.VersionId == versionId);
+    }
+
+    private static PatientFact? Newest(List<PatientFact> patients)
+    {
+        PatientFact? newest = null;
+        foreach (PatientFact patient in patients)
+        {
+            if (newest is null || Compare(patient.Source, newest.Source) > 0)
+            {
+                newest = patient;
+            }
+        }
+
+        return newest;
+
+        static int Compare(ResourceVersion a, ResourceVersion b)
+        {
+            int byTime = Nullable.Compare(a.LastUpdated, b.LastUpdated);
+            return byTime != 0 ? byTime : string.CompareOrdinal(a.ContentHash, b.ContentHash);
+        }
+    }
+}

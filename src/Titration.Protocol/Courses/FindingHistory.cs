@@ -1,0 +1,93 @@
+using Titration.Protocol.Definitions;
+using Titration.Protocol.Facts;
+
+namespace Titration.Protocol.Courses;
+
+/// <summary>A reported finding, and when it was cleared.</summary>
+/// <param name="Rule">How the protocol takes it.</param>
+/// <param name="At">When it was so.</param>
+/// <param name="Date">The clinic-local date of that.</param>
+/// <param name="Source">The observation that says so.</param>
+/// <param name="ClearedAt">When somebody whose word counts said it is over; null: it stands.</param>
+internal sealed record ReportedFinding(FindingRule Rule, DateTimeOffset At, DateOnly Date, ResourceVersion Source, DateTimeOffset? ClearedAt)
+{
+    public bool StandsOn(DateTimeOffset instant) => At <= instant && !(ClearedAt <= instant);
+}
+
+/// <summary>The findings of a patient as they bear on one course, oldest first.</summary>
+internal static class FindingHistory
+{
+    /// <param name="all">Every observation of the patient: findings speak to all courses.</param>
+    /// <param name="speaksHere">Whether an observation speaks to this course: a general <c>recovered</c> clears only there.</param>
+    public static List<ReportedFinding> Of(
+        IReadOnlyList<ObservationFact> all, Func<ObservationFact, bool> speaksHere, ProtocolDefinition protocol, TimeZoneInfo zone)
+    {
+        List<ReportedFinding> findings = [];
+        foreach (ObservationFact observation in all)
+        {
+            foreach (Statement statement in observation.Statements)
+            {
+                if (statement is Statement.FindingReported { Present: true } reported && RuleOf(reported.Kind, protocol) is { } rule)
+                {
+                    DateTimeOffset at = observation.Effective.StartIn(zone);
+                    findings.Add(new ReportedFinding(
+                        rule, at, observation.Effective.DateIn(zone), observation.Source, ClearedAt(rule, at, all, speaksHere, zone)));
+                }
+            }
+        }
+
+        return findings;
+    }
+
+    private static FindingRule? RuleOf(FindingKind kind, ProtocolDefinition protocol)
+    {
+        foreach (FindingRule rule in protocol.Findings)
+        {
+            if (rule.Finding == kind)
+            {
+                return rule;
+            }
+        }
+
+        return null;
+    }
+
+    private static DateTimeOffset? ClearedAt(
+        FindingRule rule, DateTimeOffset at, IReadOnlyList<ObservationFact> all, Func<ObservationFact, bool> speaksHere, TimeZoneInfo zone)
+    {
+        DateTimeOffset? cleared = null;
+        foreach (ObservationFact observation in all)
+        {
+            DateTimeOffset said = observation.Effective.StartIn(zone);
+            if (said > at && !(said >= cleared) && Clears(observation, rule, speaksHere))
+            {
+                cleared = said;
+            }
+        }
+
+        return cleared;
+    }
+
+    private static bool Clears(ObservationFact observation, FindingRule rule, Func<ObservationFact, bool> speaksHere)
+    {
+        bool clinician = observation.PerformerKind == PerformerKind.Clinician;
+        foreach (Statement statement in observation.Statements)
+        {
+            bool denial = statement is Statement.FindingReported { Present: false } denied && denied.Kind == rule.Finding;
+            bool recovered = statement is Statement.Recovered { Yes: true } && speaksHere(observation);
+            bool clears = rule.ClearedBy switch
+            {
+                ClearedBy.Clinician => clinician && (denial || recovered),
+                ClearedBy.ClinicianDenial => clinician && denial,
+                ClearedBy.Anyone => denial || recovered,
+                ClearedBy.Denial => denial,
+            };
+            if (clears)
+            {
+                return true;
+            }
+        }
+
+        return false;
+    }
+}

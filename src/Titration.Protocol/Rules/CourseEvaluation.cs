@@ -1,0 +1,160 @@
+using System.Collections.Immutable;
+using Titration.Protocol.Communications;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
+
+namespace Titration.Protocol.Rules;
+
+/// <summary>One course at one instant: lets every rule speak and takes the most cautious.</summary>
+internal static class CourseEvaluation
+{
+    public static Evaluation Of(CourseTimeline course, DateTimeOffset? nextFact)
+    {
+        Voices voices = new(course);
+        voices.LookAt(nextFact);
+        if (course.Patient is { Deceased: true } or { Active: false })
+        {
+            return Result(course, voices, outcome: null);
+        }
+
+        StopFindings.Speak(course, voices);
+        List<WithholdCause> causes = WithholdCause.Of(course);
+        course.WithheldSince = WithheldSince(course, causes);
+        if (course.Orders.State == OrderState.Ended)
+        {
+            return Ended(course, causes, voices);
+        }
+
+        Withholding.Speak(course, causes, voices);
+        Reviews.Speak(course, voices);
+        if (course.Segment is { } segment)
+        {
+            OnStep(course, segment, voices);
+        }
+        else if (course.Orders.Segments.Count > 0)
+        {
+            voices.LookOn(course.Day0);
+            voices.Say(RuleIds.NotBegun, Outcome.Maintain, $"the first night is {course.Day0:yyyy-MM-dd}", [course.Orders.Order!.Source]);
+        }
+
+        return Decide(course, voices);
+    }
+
+    private static void OnStep(CourseTimeline course, StepSegment segment, Voices voices)
+    {
+        foreach (StepSegment later in course.Orders.Segments)
+        {
+            voices.LookOn(later.Since);
+        }
+
+        Severity.Speak(course, voices);
+        Gaps.Speak(course, voices);
+        Interacting.Speak(course, voices);
+        EffectReview.Speak(course, voices);
+        StepUpCase steppingUp = StepUpCase.Of(course, segment, voices);
+        Silence.Speak(course, steppingUp, voices);
+        bool wouldStepUp = steppingUp.IsOpen && voices.Lowest() is null;
+        if (wouldStepUp && !Reviews.AgeKnown(course))
+        {
+            Reviews.AgeUnknown(course, voices);
+            wouldStepUp = false;
+        }
+
+        foreach (Gate gate in steppingUp.Gates)
+        {
+            voices.Say(gate.Rule, gate.IsOpen ? Outcome.StepUp : Outcome.Maintain, gate.Text, gate.Evidence, gate.Rule == RuleIds.Order ? steppingUp.Next : null);
+        }
+
+        if (wouldStepUp)
+        {
+            DateOnly since = steppingUp.Gates.Max(g => g.OpenSince!.Value);
+            voices.Tell(Intents.StepUp(course, steppingUp.Next!, since, [.. steppingUp.Gates.SelectMany(g => g.Evidence).Distinct()]));
+        }
+    }
+
+    /// <summary>
+    /// Nights are withheld from that of the causing fact, never from when we decided. A stop finding that stands withholds like any cause.
+    /// </summary>
+    private static DateOnly? WithheldSince(CourseTimeline course, List<WithholdCause> causes)
+    {
+        DateOnly? since = causes.Count > 0 ? causes.Min(c => c.Date) : null;
+        foreach (ReportedFinding finding in course.Findings)
+        {
+            if (finding.ClearedAt is null && StopFindings.Bears(course, finding) && StopFindings.Stops(course, finding) && !(finding.Date >= since))
+            {
+                since = finding.Date;
+            }
+        }
+
+        return StopFindings.EarlySevereOf(course) is { ClearedAt: null } early && !(early.Day.Date >= since) ? early.Day.Date : since;
+    }
+
+    /// <summary>
+    /// A course that has ended has no outcome, and nothing is proposed or asked. A referral stands until it is answered, and a stop
+    /// finding or a grade 3 shortly after the end still raises one: safety never waits for a prescription.
+    /// </summary>
+    private static Evaluation Ended(CourseTimeline course, List<WithholdCause> causes, Voices voices)
+    {
+        DateOnly end = course.Orders.EndedOn!.Value;
+        DateOnly until = end.AddDays(course.Protocol.Severity.AfterEndDays);
+        foreach (WithholdCause cause in causes)
+        {
+            if (cause.Date <= (cause.Rule == RuleIds.Severe ? until : end) && cause.Rule is not (RuleIds.AnotherRetinoid or RuleIds.Procedure))
+            {
+                voices.Tell(Intents.Referral(course.Protocol, cause.Rule, cause.Key, cause.Code, cause.Priority, cause.At, cause.Evidence));
+            }
+        }
+
+        HashSet<string> inTime = [.. voices.Findings.Where(f => f.Since <= until).Select(f => f.Code), .. causes.Select(c => c.Code)];
+        voices.Communications.RemoveAll(c => c.Kind != CommunicationKind.SafetyReferral || !inTime.Contains(c.Finding!));
+        voices.Results.Clear();
+        return Result(course, voices, outcome: null);
+    }
+
+    private static Evaluation Decide(CourseTimeline course, Voices voices)
+    {
+        Outcome outcome = voices.Lowest() ?? Outcome.RequestReview;
+        if (outcome <= Outcome.Withhold)
+        {
+            voices.Communications.RemoveAll(c => c.Kind is CommunicationKind.StepChange or CommunicationKind.EffectReview);
+            FixedMessage(course, voices, outcome);
+        }
+
+        return Result(course, voices, outcome);
+    }
+
+    /// <summary>The one message to the patient that nobody approved: leave it out and wait. Once, for the most pressing cause.</summary>
+    private static void FixedMessage(CourseTimeline course, Voices voices, Outcome outcome)
+    {
+        CommunicationIntent? referral = voices.Communications
+            .Where(c => c.Kind == CommunicationKind.SafetyReferral && (outcome == Outcome.Withhold || StopRules.Contains(c.Rule)))
+            .MaxBy(c => c.Priority);
+        if (course.Protocol.FixedPatientMessages && referral is not null)
+        {
+            string template = outcome == Outcome.Withhold ? "leave-out" : referral.Priority == Priority.Stat ? "stop-emergency" : "stop-and-wait";
+            voices.Tell(Intents.FixedMessage(referral.Rule, template, referral.Cause, referral.Priority, referral.Evidence));
+        }
+    }
+
+    private static readonly HashSet<string> StopRules = new(StringComparer.Ordinal) { RuleIds.StopFinding, RuleIds.EarlySevere };
+
+    private static Evaluation Result(CourseTimeline course, Voices voices, Outcome? outcome)
+    {
+        ImmutableArray<RuleResult> reasons = [.. voices.Results.OrderBy(r => r.Outcome)];
+        return new Evaluation
+        {
+            Course = course.Course,
+            Patient = course.Course.Patient,
+            AsOf = course.AsOf.Instant,
+            Outcome = outcome,
+            Step = course.Segment is { } segment ? new StepInForce(segment.Step, segment.Since) : null,
+            Proposed = outcome is Outcome.StepUp or Outcome.StepDown or Outcome.Resume ? reasons.First(r => r.Outcome == outcome && r.Proposed is not null).Proposed : null,
+            Reasons = reasons,
+            Findings = [.. voices.Findings],
+            Communications = [.. voices.Communications],
+            NextLook = voices.NextLook,
+            Order = course.Orders.Order?.Source,
+            Prescriber = course.Orders.Order?.Prescriber,
+        };
+    }
+}

@@ -1,0 +1,72 @@
+using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
+using Titration.Protocol.Definitions;
+
+namespace Titration.Protocol.Rules;
+
+/// <summary>
+/// Rule 6: no usable check-in when one is due. Everything counts from the due date, never from when something was sent, so what stands
+/// is the same whoever looks and whenever.
+/// </summary>
+internal static class Silence
+{
+    public static void Speak(CourseTimeline course, StepUpCase steppingUp, Voices voices)
+    {
+        StepSegment segment = course.Segment!;
+        CheckInSchedule schedule = course.Protocol.CheckIns;
+        DayReport? newest = course.NewestComplete();
+        DateOnly due = DueDate(course, segment, steppingUp, newest, voices);
+        DateOnly second = due.AddDays(schedule.SecondRequestAfterDays);
+        DateOnly task = due.AddDays(schedule.ClinicTaskAfterDays);
+        voices.LookOn(due);
+        voices.LookOn(second);
+        voices.LookOn(task);
+        if (course.Today < due)
+        {
+            return;
+        }
+
+        string last = newest is null ? "none so far" : $"the last complete one is of {newest.Date:yyyy-MM-dd}";
+        voices.Say(RuleIds.Silence, Outcome.AwaitCheckIn, $"a complete check-in is due since {due:yyyy-MM-dd}, {last}", newest?.Evidence ?? []);
+        voices.Tell(Intents.CheckInRequest(course, due, second: course.Today >= second));
+        if (course.Today >= task)
+        {
+            voices.Tell(Intents.SilentTask(course, due));
+        }
+    }
+
+    private static DateOnly DueDate(CourseTimeline course, StepSegment segment, StepUpCase steppingUp, DayReport? newest, Voices voices)
+    {
+        CheckInSchedule schedule = course.Protocol.CheckIns;
+        bool settled = course.WithheldSince is null && StrengthGate.Settled(course, segment, voices);
+        DateOnly last = newest is not null && newest.Date > segment.Since ? newest.Date : segment.Since;
+        DateOnly due = last.AddDays(settled ? schedule.AtTopStepEveryDays : schedule.EveryDays);
+        if (Severity.NewestModerate(course) is { } moderate && Severity.EarlierModerate(course, moderate) is null)
+        {
+            due = Earlier(due, course.Days[moderate].Date.AddDays(schedule.AfterModerateDays));
+        }
+
+        if (course.WithheldSince is null && steppingUp.LacksOnlyEvidence)
+        {
+            due = Earlier(due, LackingSince(course, steppingUp, newest));
+        }
+
+        return due;
+    }
+
+    /// <summary>Since when fresh evidence has been all that a step up lacks: a request then is not dated back.</summary>
+    private static DateOnly LackingSince(CourseTimeline course, StepUpCase steppingUp, DayReport? newest)
+    {
+        DateOnly since = steppingUp.OthersOpenSince;
+        if (newest is null)
+        {
+            return since;
+        }
+
+        int age = course.Today.DayNumber - newest.Date.DayNumber;
+        DateOnly lacking = age > course.Protocol.StepUp.EvidenceHoldsDays ? newest.Date.AddDays(course.Protocol.StepUp.EvidenceHoldsDays + 1) : newest.Date;
+        return lacking > since ? lacking : since;
+    }
+
+    private static DateOnly Earlier(DateOnly a, DateOnly b) => b < a ? b : a;
+}

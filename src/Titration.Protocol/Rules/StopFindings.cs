@@ -1,0 +1,116 @@
+using System.Collections.Immutable;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
+using Titration.Protocol.Definitions;
+using Titration.Protocol.Facts;
+
+namespace Titration.Protocol.Rules;
+
+/// <summary>Rule 1: the findings that stop the course, and those that a clinician has to weigh.</summary>
+internal static class StopFindings
+{
+    public static void Speak(CourseTimeline course, Voices voices)
+    {
+        foreach (IGrouping<FindingKind, ReportedFinding> kind in course.Findings.Where(f => f.ClearedAt is null).GroupBy(f => f.Rule.Finding).OrderByDescending(g => g.First().Rule.Priority))
+        {
+            // The first report that still stands carries the finding; a repeat adds nothing to what was said.
+            if (kind.FirstOrDefault(f => Bears(course, f)) is { } finding)
+            {
+                Speak(course, voices, finding, [.. kind.Select(f => f.Source)]);
+            }
+        }
+
+        if (EarlySevereOf(course) is { ClearedAt: null, Day: { } day })
+        {
+            string text = $"a sign of 3 on {day.Date:yyyy-MM-dd}, day {day.Date.DayNumber - course.Day0.DayNumber} of the course "
+                + $"(day 0 to {course.Protocol.Severity.EarlySevereDays})";
+            Stop(course, voices, RuleIds.EarlySevere, RuleIds.EarlySevere, Priority.Urgent, day.Date, day.WorstAt, text, day.Evidence,
+                $"{RuleIds.EarlySevere}:{day.Date:yyyy-MM-dd}");
+        }
+    }
+
+    /// <summary>Whether a finding of this kind stops this course: by the protocol, or by the jurisdiction's word on pregnancy.</summary>
+    public static bool Stops(CourseTimeline course, ReportedFinding finding) => finding.Rule.Effect switch
+    {
+        FindingEffect.Discontinue => true,
+        FindingEffect.ByJurisdiction => Contraindicated(course.Protocol, course.Course.Ingredient),
+        FindingEffect.Withhold or FindingEffect.Review or FindingEffect.CautiousLadder => false,
+    };
+
+    /// <summary>
+    /// The first grade 3 of the course's first days that nobody has cleared, else the last that was cleared. A clinician's
+    /// <c>recovered</c> dated later clears it.
+    /// </summary>
+    public static EarlySevere? EarlySevereOf(CourseTimeline course)
+    {
+        EarlySevere? found = null;
+        foreach (DayReport day in course.Days)
+        {
+            if (day.Date.DayNumber - course.Day0.DayNumber > course.Protocol.Severity.EarlySevereDays)
+            {
+                break;
+            }
+
+            if (day.Worst == Grade.Severe && found is not { ClearedAt: null })
+            {
+                found = new EarlySevere(day, course.ClinicianRecoveredAfter(day.WorstAt));
+            }
+        }
+
+        return found;
+    }
+
+    private static bool Contraindicated(ProtocolDefinition protocol, string ingredient)
+    {
+        foreach (JurisdictionProfile profile in protocol.Jurisdictions)
+        {
+            if (profile.Code == protocol.Jurisdiction)
+            {
+                return profile.ContraindicatedInPregnancy.Contains(ingredient, StringComparer.Ordinal);
+            }
+        }
+
+        return true;
+    }
+
+    /// <summary>
+    /// Reactions are those of the course, but for an emergency that nobody cleared; pregnancy, breastfeeding and the like bear on it whenever
+    /// they were said.
+    /// </summary>
+    public static bool Bears(CourseTimeline course, ReportedFinding finding) => finding.Rule.Effect switch
+    {
+        FindingEffect.Discontinue => finding.Date >= course.Day0 || finding.Rule.Priority == Priority.Stat,
+        FindingEffect.ByJurisdiction or FindingEffect.Review => true,
+        FindingEffect.Withhold or FindingEffect.CautiousLadder => false,
+    };
+
+    private static void Speak(CourseTimeline course, Voices voices, ReportedFinding finding, ImmutableArray<ResourceVersion> evidence)
+    {
+        string code = finding.Rule.Finding.Code();
+        string key = $"{code}:{finding.Source.Id}";
+        string text = $"{code} reported on {finding.Date:yyyy-MM-dd} and not cleared ({finding.Rule.Source})";
+        if (Stops(course, finding))
+        {
+            Stop(course, voices, RuleIds.StopFinding, code, finding.Rule.Priority, finding.Date, finding.At, text, evidence, key);
+            return;
+        }
+
+        bool pregnancy = finding.Rule.Effect == FindingEffect.ByJurisdiction;
+        string rule = pregnancy ? RuleIds.PregnancyReview : RuleIds.ReviewFinding;
+        voices.Find(code, finding.Date, evidence);
+        voices.Say(rule, Outcome.RequestReview, text, evidence);
+        voices.Tell(Intents.Review(course, rule, key, pregnancy ? Priority.Urgent : finding.Rule.Priority, finding.At, text, evidence));
+    }
+
+    private static void Stop(
+        CourseTimeline course, Voices voices, string rule, string code, Priority priority, DateOnly since, DateTimeOffset at, string text,
+        ImmutableArray<ResourceVersion> evidence, string key)
+    {
+        voices.Find(code, since, evidence);
+        voices.Say(rule, Outcome.Discontinue, text, evidence);
+        voices.Tell(Intents.Referral(course.Protocol, rule, key, code, priority, at, evidence));
+    }
+}
+
+/// <summary>A grade 3 in the first days of a course.</summary>
+internal sealed record EarlySevere(DayReport Day, DateTimeOffset? ClearedAt);

@@ -1,0 +1,133 @@
+using System.Collections.Immutable;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Definitions;
+using Titration.Protocol.Facts;
+
+namespace Titration.Protocol.Rules;
+
+/// <summary>Rule 8: a higher strength only after months on the present one, its top step tolerated, and more effect wanted.</summary>
+internal static class StrengthGate
+{
+    public static Gate Of(CourseTimeline course, StepSegment segment, Voices voices)
+    {
+        StrengthGates gates = course.Protocol.Strength;
+        DateOnly since = StrengthSince(course);
+        DateOnly monthsOpen = since.AddDays(gates.MinimumDays);
+        voices.LookOn(monthsOpen);
+        DateOnly topOpen = segment.Since.AddDays(gates.ToleratedDays);
+        voices.LookOn(topOpen);
+        DayReport? tolerated = ToleratedUpTo(course, segment, course.Today, voices);
+        EffectReport? effect = NewestEffect(course, voices);
+        bool wanted = effect is { Effect: Effect.MoreWanted or Effect.NoneSeen };
+        bool open = course.Today >= monthsOpen && course.Today >= topOpen && tolerated is not null && wanted;
+        string text = $"day {course.Today.DayNumber - since.DayNumber} on {segment.Step.StrengthPercent:0.####} % ({gates.MinimumDays} are needed), "
+            + $"top step {(tolerated is not null ? "tolerated" : "not yet tolerated")} for {gates.ToleratedDays} days, "
+            + (effect is { } e ? $"effect {e.Effect.Code()} on {e.Date:yyyy-MM-dd}" : $"no word on the effect in the last {gates.EffectHoldsDays} days");
+        ImmutableArray<ResourceVersion> evidence = [.. tolerated?.Evidence ?? [], .. effect is { } said ? [said.Source] : ImmutableArray<ResourceVersion>.Empty];
+        return new Gate(RuleIds.Strength, open, text, evidence, open ? Latest(monthsOpen, topOpen, tolerated!.Date, effect!.Value.Date) : null);
+    }
+
+    /// <summary>First night on the present strength without interruption.</summary>
+    public static DateOnly StrengthSince(CourseTimeline course)
+    {
+        DateOnly since = course.Segment!.Since;
+        for (int i = course.Orders.Segments.Count - 1; i >= 0; i--)
+        {
+            StepSegment earlier = course.Orders.Segments[i];
+            if (earlier.Since <= since && earlier.Step.StrengthPercent != course.Segment.Step.StrengthPercent)
+            {
+                break;
+            }
+
+            since = earlier.Since < since ? earlier.Since : since;
+        }
+
+        return since;
+    }
+
+    /// <summary>
+    /// The newest complete check-in of the days up to <paramref name="on"/> where they were tolerated: enough complete check-ins, no sign
+    /// above 1, and the reported applications made. Null where they were not.
+    /// </summary>
+    public static DayReport? ToleratedUpTo(CourseTimeline course, StepSegment segment, DateOnly on, Voices voices)
+    {
+        StrengthGates gates = course.Protocol.Strength;
+        DateOnly from = on.AddDays(-gates.ToleratedDays);
+        if (segment.Since > from || !course.Regimen.IsTop(segment.Step))
+        {
+            return null;
+        }
+
+        int complete = 0;
+        DayReport? newest = null;
+        foreach (DayReport day in course.Days)
+        {
+            if (day.Date < from || day.Date > on)
+            {
+                continue;
+            }
+
+            voices.LookOn(day.Date.AddDays(gates.ToleratedDays + 1));
+            if (day.Worst > Grade.Mild)
+            {
+                return null;
+            }
+
+            complete += day.IsComplete ? 1 : 0;
+            newest = day.IsComplete ? day : newest;
+        }
+
+        Exposure exposure = default;
+        foreach (NightReport report in course.NightReports)
+        {
+            if (report.Date > from && report.Date <= on)
+            {
+                voices.LookOn(report.Date.AddDays(gates.ToleratedDays));
+                exposure += course.ExposureOf(report, segment);
+            }
+        }
+
+        bool applied = exposure.Planned > 0 && exposure.Applied >= course.Protocol.StepUp.MinimumExposure * exposure.Planned;
+        return complete >= gates.ToleratedCheckIns && applied ? newest : null;
+    }
+
+    /// <summary>
+    /// Whether the top step has once been tolerated for the set days and has not been troubled since: check-ins may then be further apart.
+    /// </summary>
+    public static bool Settled(CourseTimeline course, StepSegment segment, Voices voices)
+    {
+        for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep && course.Days[i].Worst <= Grade.Mild; i--)
+        {
+            if (course.Days[i].IsComplete && ToleratedUpTo(course, segment, course.Days[i].Date, voices) is not null)
+            {
+                return true;
+            }
+        }
+
+        return false;
+    }
+
+    private static EffectReport? NewestEffect(CourseTimeline course, Voices voices)
+    {
+        if (course.Effects.Count == 0)
+        {
+            return null;
+        }
+
+        EffectReport newest = course.Effects[^1];
+        DateOnly expires = newest.Date.AddDays(course.Protocol.Strength.EffectHoldsDays + 1);
+        voices.LookOn(expires);
+        return course.Today < expires ? newest : null;
+    }
+
+    private static DateOnly Latest(params ReadOnlySpan<DateOnly> dates)
+    {
+        DateOnly latest = dates[0];
+        foreach (DateOnly date in dates)
+        {
+            latest = date > latest ? date : latest;
+        }
+
+        return latest;
+    }
+}

@@ -1,0 +1,98 @@
+using System.Collections.Immutable;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
+using Titration.Protocol.Definitions;
+using Titration.Protocol.Facts;
+
+namespace Titration.Protocol.Rules;
+
+/// <summary>
+/// The clinic's policy as a pure function: all facts of a patient, the protocol and an instant in, what should stand out. The same
+/// facts in any order, however often, give the same evaluations.
+/// </summary>
+public static class TitrationPolicy
+{
+    /// <summary>An evaluation for each course of the patient, and one without a course where an emergency belongs to none.</summary>
+    public static ImmutableArray<Evaluation> Evaluate(PatientHistory history, ProtocolDefinition protocol, AsOf asOf)
+    {
+        FactSelection facts = FactSelection.Of(history.Facts, asOf.Zone);
+        DateTimeOffset? nextFact = NextFactAt(history, asOf);
+        ImmutableArray<Evaluation>.Builder evaluations = ImmutableArray.CreateBuilder<Evaluation>();
+        DateOnly coveredUntil = DateOnly.MinValue;
+        foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts))
+        {
+            CourseTimeline timeline = CourseTimeline.Of(course, orders, facts, protocol, asOf);
+            if (timeline.Orders.State != OrderState.NotBegun)
+            {
+                evaluations.Add(CourseEvaluation.Of(timeline, nextFact));
+                DateOnly covered = timeline.Orders.EndedOn?.AddDays(protocol.Severity.AfterEndDays) ?? DateOnly.MaxValue;
+                coveredUntil = covered > coveredUntil ? covered : coveredUntil;
+            }
+        }
+
+        if (EmergencyWithoutCourse.Of(history.Patient, facts, protocol, asOf, coveredUntil, nextFact) is { } emergency)
+        {
+            evaluations.Add(emergency);
+        }
+
+        return evaluations.ToImmutable();
+    }
+
+    /// <summary>Orders of one ingredient and area, from the patient's titrated products, in the order of their courses' ids.</summary>
+    private static IEnumerable<(Course Course, List<ImmutableArray<PrescriptionFact>> Orders)> CoursesOf(string patient, FactSelection facts)
+    {
+        Dictionary<(string, string), List<ImmutableArray<PrescriptionFact>>> courses = [];
+        foreach (ImmutableArray<PrescriptionFact> versions in facts.Prescriptions)
+        {
+            PrescriptionFact last = versions[^1];
+            if (last.Product.Role == ProductRole.Titrated)
+            {
+                (string, string) key = (last.Product.Ingredient, last.Area);
+                ImmutableArray<PrescriptionFact> same = versions.All(v => v.Product.Ingredient == last.Product.Ingredient && v.Area == last.Area)
+                    ? versions
+                    : [.. versions.Where(v => v.Product.Ingredient == last.Product.Ingredient && v.Area == last.Area)];
+                if (courses.TryGetValue(key, out List<ImmutableArray<PrescriptionFact>>? orders))
+                {
+                    orders.Add(same);
+                }
+                else
+                {
+                    courses.Add(key, [same]);
+                }
+            }
+        }
+
+        return courses
+            .OrderBy(c => c.Key.Item1, StringComparer.Ordinal).ThenBy(c => c.Key.Item2, StringComparer.Ordinal)
+            .Select(c => (Course.Of(patient, c.Key.Item1, c.Key.Item2), c.Value));
+    }
+
+    /// <summary>The first instant after now at which a fact that is already known begins to count.</summary>
+    private static DateTimeOffset? NextFactAt(PatientHistory history, AsOf asOf)
+    {
+        DateTimeOffset? next = null;
+        foreach (Fact fact in history.Facts)
+        {
+            switch (fact)
+            {
+                case ObservationFact observation:
+                    Consider(observation.Effective.StartIn(asOf.Zone));
+                    break;
+                case PrescriptionFact prescription:
+                    Consider(prescription.AuthoredOn.StartIn(asOf.Zone));
+                    Consider(prescription.Source.LastUpdated);
+                    break;
+            }
+        }
+
+        return next;
+
+        void Consider(DateTimeOffset? instant)
+        {
+            if (instant > asOf.Instant && !(instant >= next))
+            {
+                next = instant;
+            }
+        }
+    }
+}

@@ -1,0 +1,58 @@
+using System.Collections.Immutable;
+using Titration.Protocol.Communications;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
+using Titration.Protocol.Facts;
+
+namespace Titration.Protocol.Rules;
+
+/// <summary>What the rules say of one course at one instant. Every rule speaks; the most cautious voice decides.</summary>
+internal sealed class Voices(CourseTimeline course)
+{
+    public List<RuleResult> Results { get; } = [];
+
+    public List<CommunicationIntent> Communications { get; } = [];
+
+    public List<StandingFinding> Findings { get; } = [];
+
+    /// <summary>When time alone may change what the rules say.</summary>
+    public DateTimeOffset? NextLook { get; private set; }
+
+    public void Say(string rule, Outcome outcome, string text, ImmutableArray<ResourceVersion> evidence, Step? proposed = null) =>
+        Results.Add(new RuleResult(rule, outcome, text, evidence) { Proposed = proposed });
+
+    public void Tell(CommunicationIntent intent) => Communications.Add(intent);
+
+    public void Find(string code, DateOnly since, ImmutableArray<ResourceVersion> evidence) =>
+        Findings.Add(new StandingFinding(code, since, evidence));
+
+    /// <summary>Look again at the start of this clinic-local date, where it is still to come.</summary>
+    public void LookOn(DateOnly date)
+    {
+        if (date > course.Today)
+        {
+            LookAt(ClinicZone.StartOf(date, course.AsOf.Zone));
+        }
+    }
+
+    /// <summary>Look again at this instant, where it is still to come.</summary>
+    public void LookAt(DateTimeOffset? instant)
+    {
+        if (instant > course.AsOf.Instant && !(instant >= NextLook))
+        {
+            NextLook = instant;
+        }
+    }
+
+    /// <summary>The most cautious outcome that any rule spoke for so far.</summary>
+    public Outcome? Lowest()
+    {
+        Outcome? lowest = null;
+        foreach (RuleResult result in Results)
+        {
+            lowest = lowest <= result.Outcome ? lowest : result.Outcome;
+        }
+
+        return lowest;
+    }
+}

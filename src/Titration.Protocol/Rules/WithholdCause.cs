@@ -1,0 +1,141 @@
+using System.Collections.Immutable;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
+using Titration.Protocol.Definitions;
+using Titration.Protocol.Facts;
+
+namespace Titration.Protocol.Rules;
+
+/// <summary>
+/// A reason to leave the product out that keeps speaking until a <c>Resume</c>, or a later order that is not an equal repeat, is in force.
+/// </summary>
+/// <param name="Rule">The rule it falls under.</param>
+/// <param name="Code">What it is called among the findings.</param>
+/// <param name="Date">Clinic-local date of the causing fact: its night is the first one withheld.</param>
+/// <param name="EndedAt">When the cause itself was over; null: it is not.</param>
+/// <param name="ProvenFrom">From which date on a check-in shows that the skin has recovered.</param>
+/// <param name="Priority">How soon a clinician must look.</param>
+/// <param name="ToFirstStep">True where going on starts at the first step.</param>
+/// <param name="Key">Tells causes of one kind apart.</param>
+/// <param name="At">When it was so.</param>
+/// <param name="Evidence">The facts that say so.</param>
+internal sealed record WithholdCause(
+    string Rule, string Code, DateOnly Date, DateTimeOffset At, DateTimeOffset? EndedAt, DateOnly ProvenFrom, Priority Priority,
+    bool ToFirstStep, string Key, ImmutableArray<ResourceVersion> Evidence)
+{
+    /// <summary>All causes that no later order has answered, in time order.</summary>
+    public static List<WithholdCause> Of(CourseTimeline course)
+    {
+        List<WithholdCause> causes =
+        [
+            .. Severe(course),
+            .. LastingAtLowest(course),
+            .. FromFindings(course),
+            .. OtherRetinoids(course),
+            .. Procedures(course),
+        ];
+        causes.Sort((a, b) => a.At != b.At ? a.At.CompareTo(b.At) : string.CompareOrdinal(a.Key, b.Key));
+        return causes;
+    }
+
+    private static IEnumerable<WithholdCause> Severe(CourseTimeline course)
+    {
+        SeverityLimits limits = course.Protocol.Severity;
+        foreach (DayReport day in course.Days)
+        {
+            bool early = day.Date.DayNumber - course.Day0.DayNumber <= limits.EarlySevereDays;
+            if (day.Worst == Grade.Severe && !early && day.WorstAt > course.AnsweredUntil)
+            {
+                yield return new WithholdCause(
+                    RuleIds.Severe, RuleIds.Severe, day.Date, day.WorstAt, day.WorstAt, day.Date.AddDays(limits.RecoveryAfterSevereDays),
+                    Priority.Urgent, ToFirstStep: false, Key: $"{RuleIds.Severe}:{day.Date:yyyy-MM-dd}", day.Evidence);
+            }
+        }
+    }
+
+    private static IEnumerable<WithholdCause> LastingAtLowest(CourseTimeline course)
+    {
+        if (course.Segment is not { } segment || !segment.Step.Barrier || !course.Regimen.IsLowest(segment.Step))
+        {
+            yield break;
+        }
+
+        for (int i = course.FirstDayOnStep; i < course.Days.Count; i++)
+        {
+            DayReport day = course.Days[i];
+            if (day.Worst >= Grade.Moderate && Severity.EarlierModerate(course, i) is { } earlier)
+            {
+                yield return new WithholdCause(
+                    RuleIds.LastingAtLowest, RuleIds.LastingAtLowest, day.Date, day.WorstAt, day.WorstAt, day.Date, Priority.Urgent,
+                    ToFirstStep: false, Key: $"{RuleIds.LastingAtLowest}:{segment.Since:yyyy-MM-dd}", [.. earlier.Evidence, .. day.Evidence]);
+                yield break;
+            }
+        }
+    }
+
+    private static IEnumerable<WithholdCause> FromFindings(CourseTimeline course)
+    {
+        foreach (ReportedFinding finding in course.Findings)
+        {
+            bool hold = finding.Rule.Effect == FindingEffect.Withhold;
+            bool clearedStop = finding.ClearedAt is not null && StopFindings.Stops(course, finding);
+            bool answered = finding.At <= course.AnsweredUntil || finding.Date < course.Day0;
+            if ((hold || clearedStop) && !answered)
+            {
+                yield return new WithholdCause(
+                    hold ? RuleIds.HoldFinding : RuleIds.ClearedStop, finding.Rule.Finding.Code(), finding.Date, finding.At, finding.ClearedAt,
+                    finding.Date, hold ? finding.Rule.Priority : Priority.Urgent, ToFirstStep: clearedStop,
+                    Key: $"{finding.Rule.Finding.Code()}:{finding.Source.Id}", [finding.Source]);
+            }
+        }
+
+        if (StopFindings.EarlySevereOf(course) is { ClearedAt: { } cleared } early && early.Day.WorstAt > course.AnsweredUntil)
+        {
+            yield return new WithholdCause(
+                RuleIds.ClearedStop, RuleIds.EarlySevere, early.Day.Date, early.Day.WorstAt, cleared, early.Day.Date, Priority.Urgent,
+                ToFirstStep: true, Key: $"{RuleIds.EarlySevere}:{early.Day.Date:yyyy-MM-dd}", early.Day.Evidence);
+        }
+    }
+
+    private static IEnumerable<WithholdCause> OtherRetinoids(CourseTimeline course)
+    {
+        foreach (OtherOrder other in course.OtherOrders)
+        {
+            DateOnly from = ClinicZone.DateOf(other.From, course.AsOf.Zone);
+            DateOnly date = from > course.Day0 ? from : course.Day0;
+            bool shareANight = other.Until is not { } until || ClinicZone.DateOf(until, course.AsOf.Zone) > date;
+            bool answered = other.Until <= course.AnsweredUntil;
+            if (other.Order.Product.Role == ProductRole.Interacting || !shareANight || answered || date > course.Today)
+            {
+                continue;
+            }
+
+            DateTimeOffset both = from > course.Day0 ? other.From : ClinicZone.StartOf(course.Day0, course.AsOf.Zone);
+            yield return new WithholdCause(
+                RuleIds.AnotherRetinoid, RuleIds.AnotherRetinoid, date, both, other.Until, date, Priority.Urgent, ToFirstStep: false,
+                Key: $"{RuleIds.AnotherRetinoid}:{other.Order.Source.Id}", [other.Order.Source]);
+        }
+    }
+
+    private static IEnumerable<WithholdCause> Procedures(CourseTimeline course)
+    {
+        if (course.Protocol.Dose is not { ProcedureDaysBefore: { } before, ProcedureDaysAfter: { } after })
+        {
+            yield break;
+        }
+
+        foreach (PlannedProcedure procedure in course.Procedures)
+        {
+            DateOnly from = procedure.Date.AddDays(-before);
+            DateOnly until = procedure.Date.AddDays(after + 1);
+            DateTimeOffset at = ClinicZone.StartOf(from, course.AsOf.Zone);
+            DateTimeOffset ends = ClinicZone.StartOf(until, course.AsOf.Zone);
+            if (from <= course.Today && until > course.Day0 && ends > course.AnsweredUntil)
+            {
+                yield return new WithholdCause(
+                    RuleIds.Procedure, "procedure-planned", from, at, ends <= course.AsOf.Instant ? ends : null, from, Priority.Routine,
+                    ToFirstStep: false, Key: $"{RuleIds.Procedure}:{procedure.Source.Id}", [procedure.Source]);
+            }
+        }
+    }
+}

@@ -1,0 +1,25 @@
+using Titration.Worker.Configuration;
+
+namespace Titration.Worker.Commands;
+
+/// <summary>Settings for a command: file, environment, then what the command line says.</summary>
+internal static class CommandSettings
+{
+    /// <summary>Reads and checks them. Every problem is printed, a line each; null where there is one.</summary>
+    public static Settings? Load(params IEnumerable<(string Key, string? Value)> overrides)
+    {
+        IConfiguration configuration = new ConfigurationBuilder()
+            .AddJsonFile(Path.Combine(Directory.GetCurrentDirectory(), "appsettings.json"), optional: true)
+            .AddEnvironmentVariables()
+            .AddInMemoryCollection(overrides.Where(o => o.Value is not null).Select(o => KeyValuePair.Create($"{TitrationOptions.Section}:{o.Key}", o.Value)))
+            .Build();
+        List<string> problems = [];
+        Settings? settings = Settings.From(configuration, problems);
+        foreach (string problem in problems)
+        {
+            Console.Error.WriteLine($"titration: {problem}");
+        }
+
+        return settings;
+    }
+}

@@ -1,0 +1,108 @@
+using System.Collections.Immutable;
+using System.Globalization;
+using System.Text.Encodings.Web;
+using System.Text.Json;
+using Spectre.Console;
+using Titration.Protocol.Communications;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
+using Titration.Protocol.Facts;
+using Titration.Worker.Configuration;
+
+namespace Titration.Worker.Commands;
+
+/// <summary>Evaluations as a table for people and as JSON for programs.</summary>
+internal static class EvaluationOutput
+{
+    private static readonly JsonSerializerOptions Json = new(JsonSerializerDefaults.Web)
+    {
+        WriteIndented = true,
+        Encoder = JavaScriptEncoder.UnsafeRelaxedJsonEscaping,
+    };
+
+    public static void WriteJson(ImmutableArray<Evaluation> evaluations, Settings settings) =>
+        Console.WriteLine(JsonSerializer.Serialize(evaluations.Select(e => Shape(e, settings)), Json));
+
+    public static void WriteTable(ImmutableArray<Evaluation> evaluations, Settings settings)
+    {
+        foreach (Evaluation evaluation in evaluations)
+        {
+            AnsiConsole.Write(Block(evaluation, settings));
+        }
+
+        AnsiConsole.MarkupLineInterpolated($"{evaluations.Length} course(s), policy {settings.Policy.Hash[..12]}, clinic time {settings.Policy.Zone.Id}. Proposals only: a clinician decides.");
+    }
+
+    /// <summary>One course: what, why, and when to look again. A grid and not a table, so that it reads at any width.</summary>
+    public static Panel Block(Evaluation evaluation, Settings settings)
+    {
+        Grid grid = new Grid().AddColumn(new GridColumn().NoWrap().PadRight(2)).AddColumn();
+        grid.AddRow(new Text("step in force"), new Text(evaluation.Step is { } step ? $"{StepText.Of(step.Step)}, since {step.Since:yyyy-MM-dd}" : "none"));
+        grid.AddRow(new Text("outcome"), new Text(OutcomeText(evaluation), new Style(decoration: Decoration.Bold)));
+        foreach ((RuleResult reason, int index) in evaluation.Reasons.Select((r, i) => (r, i)))
+        {
+            grid.AddRow(new Text(index == 0 ? "because" : ""), new Text($"{reason.Rule} ({reason.Outcome.Code()}): {reason.Text}"));
+        }
+
+        foreach (CommunicationIntent intent in evaluation.Communications)
+        {
+            grid.AddRow(new Text("stands"), new Text($"{intent.Kind.Code()}, {intent.Priority.Code()}, {(intent.NeedsApproval ? "draft" : "active")}, to {RecipientOf(evaluation, intent, settings)}"));
+        }
+
+        grid.AddRow(new Text("look again"), new Text(evaluation.NextLook is { } next ? Local(next, settings.Policy.Zone) : "with new facts"));
+        string course = evaluation.Course is { } c ? $"{c.Ingredient}, {c.Area}" : "no course";
+        return new Panel(grid) { Header = new PanelHeader(Markup.Escape($" Patient/{evaluation.Patient}: {course} ")), Border = BoxBorder.Rounded, Expand = true };
+    }
+
+    public static string OutcomeText(Evaluation evaluation) => evaluation switch
+    {
+        { Outcome: null } => "ended",
+        { Proposed: { } proposed } => $"{evaluation.Outcome.Value.Code()} to {StepText.Of(proposed)}",
+        _ => evaluation.Outcome.Value.Code(),
+    };
+
+    private static string Local(DateTimeOffset instant, TimeZoneInfo zone) =>
+        TimeZoneInfo.ConvertTime(instant, zone).ToString("yyyy-MM-dd HH:mm", CultureInfo.InvariantCulture);
+
+    private static object Shape(Evaluation evaluation, Settings settings)
+    {
+        Guid decision = Reconciliation.DecisionId(evaluation.Patient, 1);
+        return new
+        {
+            patient = $"Patient/{evaluation.Patient}",
+            course = evaluation.Course is { } course ? new { id = course.Id, ingredient = course.Ingredient, area = course.Area } : null,
+            asOf = evaluation.AsOf.ToUniversalTime(),
+            policyHash = settings.Policy.Hash,
+            outcome = evaluation.Outcome?.Code(),
+            step = evaluation.Step is { } step ? Shape(step.Step, step.Since) : null,
+            proposedStep = evaluation.Proposed is { } proposed ? Shape(proposed, null) : null,
+            reasons = evaluation.Reasons.Select(r => new { rule = r.Rule, text = r.Text, evidence = r.Evidence.Select(e => e.Reference) }),
+            findings = evaluation.Findings.Select(f => f.Code),
+            nextLook = evaluation.NextLook?.ToUniversalTime(),
+            communications = evaluation.Communications.Select(c => new
+            {
+                key = Reconciliation.KeyOf(evaluation, c, decision),
+                kind = c.Kind.Code(),
+                priority = c.Priority.Code(),
+                status = c.NeedsApproval ? "draft" : "active",
+                recipient = RecipientOf(evaluation, c, settings),
+            }),
+        };
+    }
+
+    private static object Shape(Step step, DateOnly? since) => new
+    {
+        strengthPercent = step.StrengthPercent,
+        nightsPerWeek = step.Frequency.NightsPerWeek,
+        gramsPerApplication = step.GramsPerApplication,
+        barrier = step.Barrier,
+        since,
+    };
+
+    private static string RecipientOf(Evaluation evaluation, CommunicationIntent intent, Settings settings) => intent.Audience switch
+    {
+        Audience.Patient => $"Patient/{evaluation.Patient}",
+        Audience.Prescriber => evaluation.Prescriber ?? settings.Clinic.Pool,
+        Audience.Clinic => settings.Clinic.Pool,
+    };
+}

@@ -1,0 +1,72 @@
+using System.CommandLine;
+using System.Data.Common;
+using Titration.Worker.Configuration;
+using Titration.Worker.Hosting;
+
+namespace Titration.Worker.Commands;
+
+/// <summary><c>titration run</c>.</summary>
+internal static class RunCommand
+{
+    public static Command Create()
+    {
+        Command command = new("run", """
+            Runs the service until it is told to stop (Ctrl+C, SIGTERM).
+
+            Without configuration: messages in memory, SQLite and an embedded FHIR endpoint in ./data, on loopback only. Try it:
+              curl -s localhost:8088/inbound -H 'content-type: application/fhir+json' --data-binary @observation.json
+              curl -s localhost:8088/fhir/CommunicationRequest
+            """);
+        command.SetAction((_, cancellationToken) => RunAsync(cancellationToken));
+        return command;
+    }
+
+    private static async Task<int> RunAsync(CancellationToken cancellationToken)
+    {
+        if (CommandSettings.Load() is not { } settings)
+        {
+            return ExitCode.Usage;
+        }
+
+        try
+        {
+            Directory.CreateDirectory(settings.Options.DataFolder);
+            await using WebApplication app = TitrationHost.Build(settings, TimeProvider.System);
+            if (await TitrationHost.PrepareDatabaseAsync(app.Services, settings, cancellationToken) is { } problem)
+            {
+                Console.Error.WriteLine($"titration: {problem}");
+                return ExitCode.Found;
+            }
+
+            await app.StartAsync(cancellationToken);
+            Announce(app, settings);
+            await app.WaitForShutdownAsync(cancellationToken);
+            return ExitCode.Done;
+        }
+        catch (DbException problem)
+        {
+            Console.Error.WriteLine($"titration: the database cannot be used ({problem.GetType().Name} {problem.SqlState}); check Titration__Database__ConnectionString and Titration__DataFolder.");
+        }
+        catch (UnauthorizedAccessException)
+        {
+            Console.Error.WriteLine($"titration: \"{settings.Options.DataFolder}\" cannot be written to; set Titration__DataFolder to a folder that can.");
+        }
+        catch (IOException problem)
+        {
+            Console.Error.WriteLine($"titration: cannot start: {problem.Message} Titration__Health__Port and Titration__DataFolder say where it listens and writes.");
+        }
+
+        return ExitCode.Found;
+    }
+
+    private static void Announce(WebApplication app, Settings settings)
+    {
+        string address = app.Urls.FirstOrDefault() ?? $"http://localhost:{settings.Options.Health.Port}";
+        TitrationOptions options = settings.Options;
+        Console.WriteLine($"titration is running: protocol {settings.Policy.Protocol.Name} {settings.Policy.Protocol.Version}, policy {settings.Policy.Hash[..12]}, clinic time {settings.Policy.Zone.Id}");
+        Console.WriteLine($"  messages   {(options.EmbeddedBroker ? $"in memory; POST FHIR JSON to {address}/inbound" : $"queue {Messaging.Queue} on {new Uri(options.Broker.Uri).Host}")}");
+        Console.WriteLine($"  database   {options.Database.Provider}{(options.Database.Provider == "sqlite" ? $" in {Path.GetFullPath(options.DataFolder)}" : "")}");
+        Console.WriteLine($"  FHIR       {(options.EmbeddedFhirServer ? $"embedded at {address}/fhir (to try it out; no evidence of interoperability)" : options.FhirServer.BaseUrl)}");
+        Console.WriteLine($"  health     {address}/health/ready");
+    }
+}

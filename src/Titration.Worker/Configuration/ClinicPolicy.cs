@@ -1,0 +1,143 @@
+using System.Collections.Immutable;
+using System.Security.Cryptography;
+using System.Text;
+using System.Text.Json;
+using Titration.Fhir.Reading;
+using Titration.Fhir.Writing;
+using Titration.Protocol.Definitions;
+
+namespace Titration.Worker.Configuration;
+
+/// <summary>
+/// What the clinic decided in advance, as one: protocol, code mapping, wording and time zone, under one content hash that every decision
+/// records.
+/// </summary>
+public sealed record ClinicPolicy
+{
+    public required ProtocolDefinition Protocol { get; init; }
+
+    public required Vocabulary Vocabulary { get; init; }
+
+    public required Wording Wording { get; init; }
+
+    public required TimeZoneInfo Zone { get; init; }
+
+    /// <summary>SHA-256 over the parts as written, lower-case hexadecimal.</summary>
+    public required string Hash { get; init; }
+
+    public ProtocolIdentity Identity => new(Protocol.Name, Protocol.Version, $"https://titration.example.org/fhir/PlanDefinition/{Protocol.Name}")
+    {
+        FingertipUnitGrams = Protocol.Dose.FingertipUnitGrams,
+    };
+
+    /// <summary>Reads the policy's files. Every problem goes to <paramref name="problems"/>; null where there was one.</summary>
+    public static ClinicPolicy? Load(string protocolFile, string mappingFile, TimeZoneInfo zone, ICollection<string> problems)
+    {
+        byte[]? protocolBytes = Read(protocolFile, "Titration:Protocol:File", BuiltIn.Protocol, problems);
+        byte[]? mappingBytes = mappingFile.Length == 0 ? [] : Read(mappingFile, "Titration:Mapping:File", null, problems);
+        ProtocolDefinition? protocol = protocolBytes is null ? null : ParseProtocol(protocolBytes, protocolFile, problems);
+        Vocabulary? vocabulary = protocol is null || mappingBytes is null ? null : ParseMapping(protocol, mappingBytes, mappingFile, problems);
+        WordingReading wording = Wording.Read(BuiltIn.Wording);
+        foreach (WordingProblem p in wording.Problems)
+        {
+            problems.Add($"wording {p.File}: {p.Path}: {p.Problem}");
+        }
+
+        return protocol is null || vocabulary is null || wording.Wording is null
+            ? null
+            : new ClinicPolicy
+            {
+                Protocol = protocol,
+                Vocabulary = vocabulary,
+                Wording = wording.Wording,
+                Zone = zone,
+                Hash = HashOf([protocolBytes!, mappingBytes!, .. BuiltIn.Wording.Select(w => w.Utf8.ToArray()), Encoding.UTF8.GetBytes(zone.Id)]),
+            };
+    }
+
+    private static byte[]? Read(string file, string setting, ReadOnlyMemory<byte>? builtIn, ICollection<string> problems)
+    {
+        if (file.Length == 0 && builtIn is { } content)
+        {
+            return content.ToArray();
+        }
+
+        try
+        {
+            return File.ReadAllBytes(file);
+        }
+        catch (Exception problem) when (problem is IOException or UnauthorizedAccessException)
+        {
+            problems.Add($"{setting}: cannot read \"{file}\": {problem.Message}");
+            return null;
+        }
+    }
+
+    private static ProtocolDefinition? ParseProtocol(byte[] utf8, string file, ICollection<string> problems)
+    {
+        try
+        {
+            return ProtocolJson.Parse(utf8);
+        }
+        catch (JsonException problem)
+        {
+            problems.Add($"Titration:Protocol:File: \"{file}\" line {problem.LineNumber + 1}, {problem.Path}: {problem.Message}");
+            return null;
+        }
+    }
+
+    private static Vocabulary? ParseMapping(ProtocolDefinition protocol, byte[] utf8, string file, ICollection<string> problems)
+    {
+        if (utf8.Length == 0)
+        {
+            return Vocabulary.Of(protocol);
+        }
+
+        try
+        {
+            MappingFile mapping = MappingJson.Parse(utf8);
+            ImmutableArray<MappingProblem> found = mapping.Problems(protocol);
+            foreach (MappingProblem p in found)
+            {
+                problems.Add($"Titration:Mapping:File: \"{file}\" {p.Path}: {p.Problem}");
+            }
+
+            return found.IsEmpty ? Vocabulary.Of(protocol, mapping) : null;
+        }
+        catch (JsonException problem)
+        {
+            problems.Add($"Titration:Mapping:File: \"{file}\" line {problem.LineNumber + 1}, {problem.Path}: {problem.Message}");
+            return null;
+        }
+    }
+
+    private static string HashOf(ImmutableArray<byte[]> parts)
+    {
+        using IncrementalHash hash = IncrementalHash.CreateHash(HashAlgorithmName.SHA256);
+        foreach (byte[] part in parts)
+        {
+            // Each part by its own digest, so that nothing can move from one part to the next unseen.
+            hash.AppendData(SHA256.HashData(part));
+        }
+
+        return Convert.ToHexStringLower(hash.GetHashAndReset());
+    }
+}
+
+/// <summary>The files that come with the service.</summary>
+public static class BuiltIn
+{
+    public static ReadOnlyMemory<byte> Protocol { get; } = Resource("protocol.json");
+
+    public static ImmutableArray<WordingFile> Wording { get; } =
+        [new WordingFile("en.json", Resource("wording.en.json")), new WordingFile("de.json", Resource("wording.de.json"))];
+
+    private static byte[] Resource(string name)
+    {
+        using Stream stream = typeof(BuiltIn).Assembly.GetManifestResourceStream(name)
+            ?? throw new InvalidOperationException($"The build left out {name}.");
+        byte[] bytes = new byte[stream.Length];
+        stream.ReadExactly(bytes);
+        return bytes;
+    }
+}

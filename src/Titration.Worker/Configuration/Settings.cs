@@ -1,0 +1,149 @@
+using Microsoft.Data.Sqlite;
+using Npgsql;
+using Titration.Fhir.Writing;
+using Titration.Storage;
+
+namespace Titration.Worker.Configuration;
+
+/// <summary>The configuration after it was found to be right: nothing downstream asks again.</summary>
+public sealed record Settings
+{
+    public required TitrationOptions Options { get; init; }
+
+    public required ClinicPolicy Policy { get; init; }
+
+    public required ClinicIdentity Clinic { get; init; }
+
+    public required DatabaseOptions Database { get; init; }
+
+    /// <summary>Checks everything and reports all problems at once; nothing is started half.</summary>
+    /// <returns>Null where <paramref name="problems"/> has any.</returns>
+    public static Settings? From(IConfiguration configuration, ICollection<string> problems)
+    {
+        TitrationOptions? options = Bind(configuration, problems);
+        if (options is null)
+        {
+            return null;
+        }
+
+        CheckAddresses(options, problems);
+        TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
+        ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, zone ?? TimeZoneInfo.Utc, problems);
+        DatabaseOptions? database = DatabaseOf(options, problems);
+        string pool = options.Clinic.Pool.Length == 0 ? options.Clinic.Organization : options.Clinic.Pool;
+        CheckReference("Titration:Clinic:Organization", options.Clinic.Organization, ["Organization"], problems);
+        CheckReference("Titration:Clinic:Pool", pool, ["Organization", "CareTeam", "HealthcareService"], problems);
+        return problems.Count > 0 || policy is null || database is null
+            ? null
+            : new Settings
+            {
+                Options = options,
+                Policy = policy,
+                Database = database,
+                Clinic = new ClinicIdentity
+                {
+                    Organization = options.Clinic.Organization,
+                    Pool = pool,
+                    Name = options.Clinic.Name,
+                    DeviceId = "titration-service",
+                    Deployment = options.Clinic.Organization.Replace('/', '-').ToLowerInvariant(),
+                    Zone = policy.Zone,
+                    Language = options.Clinic.Language,
+                },
+            };
+    }
+
+    private static TitrationOptions? Bind(IConfiguration configuration, ICollection<string> problems)
+    {
+        try
+        {
+            // A misspelt setting must not mean "default".
+            return configuration.GetSection(TitrationOptions.Section).Get<TitrationOptions>(b => b.ErrorOnUnknownConfiguration = true) ?? new TitrationOptions();
+        }
+        catch (InvalidOperationException problem)
+        {
+            problems.Add($"{TitrationOptions.Section}: {problem.Message}{(problem.InnerException is { } inner ? $" {inner.Message}" : "")}");
+            return null;
+        }
+    }
+
+    private static void CheckAddresses(TitrationOptions options, ICollection<string> problems)
+    {
+        if (!options.EmbeddedBroker && (!Uri.TryCreate(options.Broker.Uri, UriKind.Absolute, out Uri? broker) || broker.Scheme is not ("amqp" or "amqps")))
+        {
+            problems.Add("Titration:Broker:Uri: is no amqp:// or amqps:// address; leave it empty for messages in memory");
+        }
+
+        if (!options.EmbeddedFhirServer && (!Uri.TryCreate(options.FhirServer.BaseUrl, UriKind.Absolute, out Uri? server) || server.Scheme is not ("http" or "https")))
+        {
+            problems.Add("Titration:FhirServer:BaseUrl: is no http:// or https:// address; leave it empty for the embedded endpoint");
+        }
+
+        CheckRange("Titration:Broker:Prefetch", options.Broker.Prefetch, 1, 1000, problems);
+        CheckRange("Titration:FhirServer:TimeoutSeconds", options.FhirServer.TimeoutSeconds, 1, 600, problems);
+        CheckRange("Titration:Health:Port", options.Health.Port, 0, 65535, problems);
+        CheckRange("Titration:Sweep:EverySeconds", options.Sweep.EverySeconds, 1, 3600, problems);
+        if (string.IsNullOrWhiteSpace(options.DataFolder))
+        {
+            problems.Add("Titration:DataFolder: is empty; name a folder that the service may write to");
+        }
+    }
+
+    private static void CheckRange(string setting, int value, int least, int most, ICollection<string> problems)
+    {
+        if (value < least || value > most)
+        {
+            problems.Add($"{setting}: {value} is not between {least} and {most}");
+        }
+    }
+
+    private static TimeZoneInfo? ZoneOf(string id, ICollection<string> problems)
+    {
+        if (TimeZoneInfo.TryFindSystemTimeZoneById(id, out TimeZoneInfo? zone))
+        {
+            return zone;
+        }
+
+        problems.Add($"Titration:Clinic:TimeZone: \"{id}\" is not a time zone known here; use an IANA name such as Europe/London");
+        return null;
+    }
+
+    private static DatabaseOptions? DatabaseOf(TitrationOptions options, ICollection<string> problems)
+    {
+        string connection = options.Database.ConnectionString;
+        try
+        {
+            switch (options.Database.Provider)
+            {
+                case "sqlite":
+                    string file = connection.Length == 0
+                        ? new SqliteConnectionStringBuilder { DataSource = Path.Combine(options.DataFolder, "titration.db") }.ConnectionString
+                        : new SqliteConnectionStringBuilder(connection).ConnectionString;
+                    return new DatabaseOptions { Provider = DatabaseProvider.Sqlite, ConnectionString = file };
+                case "postgres" when connection.Length > 0:
+                    return new DatabaseOptions { Provider = DatabaseProvider.Postgres, ConnectionString = new NpgsqlConnectionStringBuilder(connection).ConnectionString };
+                case "postgres":
+                    problems.Add("Titration:Database:ConnectionString: is needed with the provider postgres, such as Host=db;Database=titration;Username=titration");
+                    return null;
+                default:
+                    problems.Add($"Titration:Database:Provider: \"{options.Database.Provider}\" is neither sqlite nor postgres");
+                    return null;
+            }
+        }
+        catch (ArgumentException)
+        {
+            // The message would quote the string, and with it a password.
+            problems.Add($"Titration:Database:ConnectionString: is no connection string of {options.Database.Provider}");
+            return null;
+        }
+    }
+
+    private static void CheckReference(string setting, string reference, ReadOnlySpan<string> types, ICollection<string> problems)
+    {
+        string[] parts = reference.Split('/');
+        if (parts.Length != 2 || !types.Contains(parts[0]) || parts[1].Length is 0 or > 64)
+        {
+            problems.Add($"{setting}: \"{reference}\" is no reference to one of {string.Join(", ", types.ToArray())}, such as {types[0]}/clinic");
+        }
+    }
+}

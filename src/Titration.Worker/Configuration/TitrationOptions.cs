@@ -1,0 +1,102 @@
+namespace Titration.Worker.Configuration;
+
+/// <summary>The configuration section <c>Titration</c>. Without any of it everything runs on embedded parts.</summary>
+public sealed class TitrationOptions
+{
+    /// <summary>The section's name; in environment variables <c>Titration__Broker__Uri</c> and so on.</summary>
+    public const string Section = "Titration";
+
+    /// <summary>Folder for what the embedded parts keep. Default: <c>data</c> below the current folder.</summary>
+    public string DataFolder { get; init; } = "data";
+
+    public BrokerOptions Broker { get; init; } = new();
+
+    public DatabaseSettings Database { get; init; } = new();
+
+    public FhirServerOptions FhirServer { get; init; } = new();
+
+    public FileSetting Protocol { get; init; } = new();
+
+    public FileSetting Mapping { get; init; } = new();
+
+    public ClinicOptions Clinic { get; init; } = new();
+
+    public HealthOptions Health { get; init; } = new();
+
+    public SweepOptions Sweep { get; init; } = new();
+
+    /// <summary>Whether the message broker and so the inbound HTTP endpoint are the embedded ones.</summary>
+    public bool EmbeddedBroker => string.IsNullOrWhiteSpace(Broker.Uri);
+
+    public bool EmbeddedFhirServer => string.IsNullOrWhiteSpace(FhirServer.BaseUrl);
+}
+
+/// <summary>The message broker.</summary>
+public sealed class BrokerOptions
+{
+    /// <summary><c>amqp://</c> or <c>amqps://</c> with user and virtual host; empty: messages travel in memory.</summary>
+    public string Uri { get; init; } = "";
+
+    /// <summary>Messages taken in at once. Default: 32.</summary>
+    public int Prefetch { get; init; } = 32;
+}
+
+/// <summary>The database.</summary>
+public sealed class DatabaseSettings
+{
+    /// <summary><c>sqlite</c> (default) or <c>postgres</c>.</summary>
+    public string Provider { get; init; } = "sqlite";
+
+    /// <summary>Empty with SQLite: <c>titration.db</c> in the data folder.</summary>
+    public string ConnectionString { get; init; } = "";
+}
+
+/// <summary>The clinic's FHIR server.</summary>
+public sealed class FhirServerOptions
+{
+    /// <summary>Base address, such as <c>https://fhir.clinic.example.org/r4</c>; empty: the embedded endpoint.</summary>
+    public string BaseUrl { get; init; } = "";
+
+    /// <summary>Seconds for one request. Default: 30.</summary>
+    public int TimeoutSeconds { get; init; } = 30;
+}
+
+/// <summary>A file of the clinic's.</summary>
+public sealed class FileSetting
+{
+    /// <summary>Path; empty: the one that comes with the service (protocol), or none (mapping).</summary>
+    public string File { get; init; } = "";
+}
+
+/// <summary>The clinic.</summary>
+public sealed class ClinicOptions
+{
+    /// <summary>IANA time zone whose calendar counts. Default: UTC.</summary>
+    public string TimeZone { get; init; } = "UTC";
+
+    /// <summary>What patients call the clinic.</summary>
+    public string Name { get; init; } = "the clinic";
+
+    /// <summary>Reference to the clinic, <c>Organization/id</c>.</summary>
+    public string Organization { get; init; } = "Organization/clinic";
+
+    /// <summary>Reference to the owner of tasks that no prescriber owns; empty: the organization.</summary>
+    public string Pool { get; init; } = "";
+
+    /// <summary>Language of the clinic's staff, BCP 47. Default: en.</summary>
+    public string Language { get; init; } = "en";
+}
+
+/// <summary>Where the worker listens.</summary>
+public sealed class HealthOptions
+{
+    /// <summary>TCP port. Default: 8088. 0: any free one.</summary>
+    public int Port { get; init; } = 8088;
+}
+
+/// <summary>Looking at courses whose time has come.</summary>
+public sealed class SweepOptions
+{
+    /// <summary>Seconds between two sweeps. Default: 15.</summary>
+    public int EverySeconds { get; init; } = 15;
+}

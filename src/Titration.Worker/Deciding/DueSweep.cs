@@ -1,0 +1,69 @@
+using System.Collections.Immutable;
+using Microsoft.EntityFrameworkCore;
+using Quartz;
+using Titration.Storage;
+using Titration.Storage.Ledger;
+
+namespace Titration.Worker.Deciding;
+
+/// <summary>Looks at every patient whose next look has come.</summary>
+public sealed partial class DueSweep(
+    IDbContextFactory<TitrationDbContext> contexts, PatientDecisions decisions, TimeProvider time, ILogger<DueSweep> logger)
+{
+    private const int Batch = 200;
+    private static readonly TimeSpan Lease = TimeSpan.FromMinutes(5);
+
+    /// <summary>
+    /// One sweep, until nothing is due. A patient that fails stays leased and comes again later; the others go on.
+    /// </summary>
+    /// <returns>How many were looked at.</returns>
+    public async Task<int> RunAsync(CancellationToken cancellationToken)
+    {
+        int looked = 0;
+        while (true)
+        {
+            ImmutableArray<string> due;
+            await using (TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken))
+            {
+                due = await database.DueAsync(time.GetUtcNow(), Lease, Batch, cancellationToken);
+            }
+
+            if (due.IsEmpty)
+            {
+                return looked;
+            }
+
+            foreach (string patient in due)
+            {
+                looked += await LookAsync(patient, cancellationToken) ? 1 : 0;
+            }
+        }
+    }
+
+    private async Task<bool> LookAsync(string patient, CancellationToken cancellationToken)
+    {
+        try
+        {
+            await decisions.LookAsync(patient, cancellationToken);
+            return true;
+        }
+        catch (Exception problem) when (problem is not OperationCanceledException)
+        {
+            Log.LookFailed(logger, problem.GetType().Name);
+            return false;
+        }
+    }
+
+    private static partial class Log
+    {
+        [LoggerMessage(EventId = 2001, Level = LogLevel.Error, Message = "A due patient could not be looked at ({Problem}); it is tried again when its lease ends.")]
+        public static partial void LookFailed(ILogger logger, string problem);
+    }
+}
+
+/// <summary>The one Quartz job: a sweep at a time, on one node of a cluster.</summary>
+[DisallowConcurrentExecution]
+public sealed class EvaluateDueCoursesJob(DueSweep sweep) : IJob
+{
+    public async ValueTask Execute(IJobExecutionContext context, CancellationToken cancellationToken = default) => await sweep.RunAsync(cancellationToken);
+}

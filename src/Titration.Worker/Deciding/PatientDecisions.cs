@@ -1,0 +1,117 @@
+using System.Collections.Immutable;
+using System.Diagnostics;
+using System.Security.Cryptography;
+using System.Text;
+using Microsoft.EntityFrameworkCore;
+using Titration.Protocol.Communications;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
+using Titration.Protocol.Facts;
+using Titration.Protocol.Rules;
+using Titration.Storage;
+using Titration.Storage.Ledger;
+using Titration.Worker.Configuration;
+using Titration.Worker.Delivery;
+using Titration.Worker.Telemetry;
+
+namespace Titration.Worker.Deciding;
+
+/// <summary>
+/// Load, decide, save: one transaction from facts to outbox. What arrives and what falls due take the same way.
+/// </summary>
+public sealed class PatientDecisions(
+    IDbContextFactory<TitrationDbContext> contexts, Settings settings, TimeProvider time, OutboxSignal outbox, TitrationTelemetry telemetry)
+{
+    /// <summary>Takes facts in and decides for their patients.</summary>
+    /// <param name="facts">Of any number of patients; those already known change nothing.</param>
+    /// <param name="alongside">What else belongs into the same transaction, such as a quarantined entry of the same Bundle.</param>
+    public async Task TakeInAsync(
+        IReadOnlyCollection<ReceivedFact> facts, Func<TitrationDbContext, Task> alongside, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
+        ILookup<string, ReceivedFact> byPatient = facts.ToLookup(f => f.Fact.Patient, StringComparer.Ordinal);
+        if (facts.Count > 0)
+        {
+            foreach (PatientRecord patient in await database.LoadPatientsAsync(byPatient.Select(g => g.Key), cancellationToken))
+            {
+                ImmutableArray<Fact> added = patient.AddFacts(byPatient[patient.Patient]);
+                if (!added.IsEmpty)
+                {
+                    Decide(patient, byPatient[patient.Patient].First().TraceParent);
+                }
+            }
+        }
+
+        await alongside(database);
+        await database.SaveChangesAsync(cancellationToken);
+        await transaction.CommitAsync(cancellationToken);
+        outbox.Raise();
+    }
+
+    /// <summary>Looks at one patient whose time has come.</summary>
+    public async Task LookAsync(string patient, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
+        foreach (PatientRecord record in await database.LoadPatientsAsync([patient], cancellationToken))
+        {
+            Decide(record, traceParent: null);
+        }
+
+        await database.SaveChangesAsync(cancellationToken);
+        await transaction.CommitAsync(cancellationToken);
+        outbox.Raise();
+    }
+
+    private void Decide(PatientRecord patient, string? traceParent)
+    {
+        using Activity? activity = telemetry.Start("evaluate", traceParent: traceParent);
+        DateTimeOffset asOf = patient.AsOf(time.GetUtcNow());
+        string digest = DigestOf(patient.History);
+        ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(patient.History, settings.Policy.Protocol, new AsOf(asOf, settings.Policy.Zone));
+        foreach (Evaluation evaluation in WithGone(patient, evaluations, asOf))
+        {
+            telemetry.Evaluated(evaluation);
+            Apply(patient, evaluation, digest, activity?.Id ?? traceParent);
+        }
+
+        patient.LookAgainAt(evaluations.Min(e => e.NextLook));
+    }
+
+    private void Apply(PatientRecord patient, Evaluation evaluation, string digest, string? traceParent)
+    {
+        Guid? course = evaluation.Course?.Id;
+        Evaluation? standing = course is { } id ? patient.Standing(id) : null;
+        Reconciliation difference = Reconciliation.Of(patient.StandingCommunications(course), evaluation, patient.NextDecisionId);
+        bool same = standing is not null && standing.Outcome == evaluation.Outcome && standing.Proposed == evaluation.Proposed;
+        if (!difference.IsEmpty || (!same && course is not null))
+        {
+            Guid decision = patient.AppendDecision(evaluation, settings.Policy.Hash, digest);
+            patient.Reconcile(difference, course, decision, evaluation.AsOf, traceParent);
+        }
+
+        patient.Materialise(evaluation, settings.Policy.Hash);
+    }
+
+    /// <summary>
+    /// The evaluations, and for each course that the facts no longer make (its orders were entered in error) one that ends it. What was
+    /// said to the patient without a course ends the same way.
+    /// </summary>
+    private static IEnumerable<Evaluation> WithGone(PatientRecord patient, ImmutableArray<Evaluation> evaluations, DateTimeOffset asOf)
+    {
+        HashSet<Guid> present = [.. evaluations.Where(e => e.Course is not null).Select(e => e.Course!.Id)];
+        IEnumerable<Evaluation> gone = patient.Courses.Where(c => !present.Contains(c.Id)).Select(c => EndedCourse.Of(patient.Standing(c.Id)!, asOf));
+        bool nothingWithoutCourse = evaluations.All(e => e.Course is not null) && !patient.StandingCommunications(null).IsEmpty;
+        IEnumerable<Evaluation> withoutCourse = nothingWithoutCourse ? [EndedCourse.WithoutCourse(patient.Patient, asOf)] : [];
+        return [.. evaluations, .. gone, .. withoutCourse];
+    }
+
+    /// <summary>SHA-256 over the sources of all facts that went in, whatever order they came in.</summary>
+    internal static string DigestOf(PatientHistory history)
+    {
+        IEnumerable<string> sources = history.Facts
+            .Select(f => $"{f.Source.Type}/{f.Source.Id}/{f.Source.VersionId}/{f.Source.ContentHash}").Order(StringComparer.Ordinal);
+        return Convert.ToHexStringLower(SHA256.HashData(Encoding.UTF8.GetBytes(string.Join('\n', sources))));
+    }
+}

@@ -1,0 +1,168 @@
+using System.Net;
+using System.Net.Http.Headers;
+using System.Text;
+using Hl7.Fhir.Model;
+using Hl7.Fhir.Serialization;
+
+namespace Titration.Worker.Delivery;
+
+/// <summary>What the FHIR server answered.</summary>
+public abstract record ServerAnswer
+{
+    private ServerAnswer()
+    {
+    }
+
+    /// <summary>It holds the resource now.</summary>
+    public sealed record Held(Resource? Resource, string Id, string? VersionId) : ServerAnswer;
+
+    /// <summary>It has no such resource (404 or 410).</summary>
+    public sealed record Missing(bool Gone) : ServerAnswer;
+
+    /// <summary>Somebody changed it meanwhile (409 or 412): read again, decide again.</summary>
+    public sealed record Conflict : ServerAnswer;
+
+    /// <summary>It will not take this, now or later.</summary>
+    /// <param name="Status">HTTP status.</param>
+    /// <param name="IssueCodes">The OperationOutcome's issue codes; its texts may quote the resource and stay out.</param>
+    public sealed record Refused(int Status, string IssueCodes) : ServerAnswer;
+
+    /// <summary>It cannot be asked now.</summary>
+    /// <param name="Reason">A code: <c>timeout</c>, <c>connection</c>, <c>http-503</c>.</param>
+    /// <param name="RetryAfter">When it asked to be asked again, counted from the answer; null: it did not say.</param>
+    public sealed record Unavailable(string Reason, TimeSpan? RetryAfter) : ServerAnswer;
+}
+
+/// <summary>
+/// FHIR REST as far as we need it: read, conditional create, version-aware update. Retries and the circuit breaker sit in the
+/// HttpClient's handlers; what is left of trouble comes back as an answer, never as an exception.
+/// </summary>
+public sealed class FhirServerClient(HttpClient http, TimeProvider time)
+{
+    private static readonly MediaTypeHeaderValue FhirJson = new("application/fhir+json") { CharSet = "utf-8" };
+    private static readonly FhirJsonSerializer Serializer = new();
+    private static readonly FhirJsonDeserializer Deserializer = new(new DeserializerSettings().UsingMode(DeserializationMode.Recoverable));
+
+    public Task<ServerAnswer> ReadAsync(string type, string id, CancellationToken cancellationToken) =>
+        SendAsync(() => new HttpRequestMessage(HttpMethod.Get, $"{type}/{id}"), cancellationToken);
+
+    /// <summary>Creates the resource unless one with this identifier is there: asking twice makes one.</summary>
+    public Task<ServerAnswer> CreateOnceAsync(Resource resource, string ifNoneExist, CancellationToken cancellationToken)
+    {
+        string json = Serializer.SerializeToString(resource);
+        return SendAsync(() => WithBody(HttpMethod.Post, resource.TypeName, json, "If-None-Exist", ifNoneExist), cancellationToken);
+    }
+
+    /// <summary>Writes under an id of our own: only for what nobody else edits.</summary>
+    public Task<ServerAnswer> PutAsync(Resource resource, string id, CancellationToken cancellationToken)
+    {
+        string json = Serializer.SerializeToString(resource);
+        return SendAsync(() => WithBody(HttpMethod.Put, $"{resource.TypeName}/{id}", json, null, null), cancellationToken);
+    }
+
+    /// <summary>Changes exactly this version.</summary>
+    public Task<ServerAnswer> UpdateAsync(Resource resource, string versionId, CancellationToken cancellationToken)
+    {
+        string json = Serializer.SerializeToString(resource);
+        return SendAsync(() => WithBody(HttpMethod.Put, $"{resource.TypeName}/{resource.Id}", json, "If-Match", $"W/\"{versionId}\""), cancellationToken);
+    }
+
+    private static HttpRequestMessage WithBody(HttpMethod method, string path, string json, string? header, string? value)
+    {
+        HttpRequestMessage request = new(method, path) { Content = new StringContent(json, Encoding.UTF8) };
+        request.Content.Headers.ContentType = FhirJson;
+        if (header is not null)
+        {
+            request.Headers.TryAddWithoutValidation(header, value);
+        }
+
+        return request;
+    }
+
+    private async Task<ServerAnswer> SendAsync(Func<HttpRequestMessage> request, CancellationToken cancellationToken)
+    {
+        try
+        {
+            using HttpRequestMessage message = request();
+            message.Headers.Accept.ParseAdd("application/fhir+json");
+            using HttpResponseMessage response = await http.SendAsync(message, cancellationToken);
+            return await AnswerOfAsync(response, cancellationToken);
+        }
+        catch (HttpRequestException)
+        {
+            return new ServerAnswer.Unavailable("connection", null);
+        }
+        catch (Exception problem) when (problem is Polly.Timeout.TimeoutRejectedException || (problem is OperationCanceledException && !cancellationToken.IsCancellationRequested))
+        {
+            return new ServerAnswer.Unavailable("timeout", null);
+        }
+        catch (Polly.CircuitBreaker.BrokenCircuitException broken)
+        {
+            return new ServerAnswer.Unavailable("circuit-open", broken.RetryAfter);
+        }
+    }
+
+    private async Task<ServerAnswer> AnswerOfAsync(HttpResponseMessage response, CancellationToken cancellationToken)
+    {
+        if (response.IsSuccessStatusCode)
+        {
+            return await HeldAsync(response, cancellationToken);
+        }
+
+        int status = (int)response.StatusCode;
+        return response.StatusCode switch
+        {
+            HttpStatusCode.NotFound => new ServerAnswer.Missing(Gone: false),
+            HttpStatusCode.Gone => new ServerAnswer.Missing(Gone: true),
+            HttpStatusCode.Conflict or HttpStatusCode.PreconditionFailed => new ServerAnswer.Conflict(),
+            HttpStatusCode.RequestTimeout or HttpStatusCode.TooManyRequests or HttpStatusCode.Unauthorized => Unavailable(response, status),
+            _ when status >= 500 => Unavailable(response, status),
+            _ => new ServerAnswer.Refused(status, await IssueCodesAsync(response, cancellationToken)),
+        };
+    }
+
+    private ServerAnswer.Unavailable Unavailable(HttpResponseMessage response, int status)
+    {
+        TimeSpan? after = response.Headers.RetryAfter switch
+        {
+            { Delta: { } delta } => delta,
+            { Date: { } date } => date - time.GetUtcNow(),
+            _ => null,
+        };
+        return new ServerAnswer.Unavailable($"http-{status}", after > TimeSpan.Zero ? after : null);
+    }
+
+    private static async Task<ServerAnswer> HeldAsync(HttpResponseMessage response, CancellationToken cancellationToken)
+    {
+        string body = await response.Content.ReadAsStringAsync(cancellationToken);
+        if (body.Length > 0 && Parse(body) is { Id: { Length: > 0 } id } resource)
+        {
+            return new ServerAnswer.Held(resource, id, resource.Meta?.VersionId);
+        }
+
+        // A server that answers without the resource says where it is.
+        string[] location = (response.Headers.Location ?? response.Content.Headers.ContentLocation)?.ToString().Split('/') ?? [];
+        int history = Array.LastIndexOf(location, "_history");
+        return location.Length >= 2
+            ? new ServerAnswer.Held(null, history > 0 ? location[history - 1] : location[^1], history > 0 ? location[^1] : null)
+            : new ServerAnswer.Unavailable("answer-without-resource", null);
+    }
+
+    private static Resource? Parse(string json)
+    {
+        try
+        {
+            return Deserializer.DeserializeResource(json);
+        }
+        catch (Exception problem) when (problem is DeserializationFailedException or System.Text.Json.JsonException)
+        {
+            return null;
+        }
+    }
+
+    private static async Task<string> IssueCodesAsync(HttpResponseMessage response, CancellationToken cancellationToken)
+    {
+        OperationOutcome? outcome = Parse(await response.Content.ReadAsStringAsync(cancellationToken)) as OperationOutcome;
+        return outcome is null ? "" : string.Join(", ", outcome.Issue.Select(i => i.Code?.ToString() ?? "unknown").Distinct(StringComparer.Ordinal));
+    }
+}

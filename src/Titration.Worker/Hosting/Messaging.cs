@@ -1,0 +1,74 @@
+using MassTransit;
+using RabbitMQ.Client;
+using Titration.Worker.Configuration;
+using Titration.Worker.Intake;
+
+namespace Titration.Worker.Hosting;
+
+/// <summary>The inbound queue, on RabbitMQ or in memory.</summary>
+public static class Messaging
+{
+    public const string Queue = "titration.inbound";
+    public const string Exchange = "clinic.fhir";
+
+    private static readonly string[] RoutingKeys = ["MedicationRequest", "Observation", "Task", "Patient", "Medication", "CommunicationRequest", "Bundle"];
+
+    public static void Add(IServiceCollection services, Settings settings)
+    {
+        services.Configure<MassTransitHostOptions>(o =>
+        {
+            o.WaitUntilStarted = true;
+            o.StopTimeout = TimeSpan.FromSeconds(8);
+        });
+        services.AddMassTransit(bus =>
+        {
+            bus.AddConsumer<FhirResourceConsumer>();
+            if (settings.Options.EmbeddedBroker)
+            {
+                bus.AddRequestClient<FhirResourceReceived>(new Uri($"queue:{Queue}"), RequestTimeout.After(m: 1));
+                bus.UsingInMemory((context, memory) => memory.ReceiveEndpoint(Queue, endpoint => Configure(endpoint, context)));
+            }
+            else
+            {
+                bus.UsingRabbitMq((context, rabbit) =>
+                {
+                    rabbit.Host(new Uri(settings.Options.Broker.Uri));
+                    rabbit.ReceiveEndpoint(Queue, endpoint =>
+                    {
+                        endpoint.SetQuorumQueue();
+                        endpoint.ConfigureConsumeTopology = false;
+                        endpoint.PrefetchCount = (ushort)settings.Options.Broker.Prefetch;
+                        foreach (string key in RoutingKeys)
+                        {
+                            endpoint.Bind(Exchange, exchange =>
+                            {
+                                exchange.ExchangeType = ExchangeType.Topic;
+                                exchange.RoutingKey = key;
+                            });
+                        }
+
+                        Configure(endpoint, context);
+                        // Plain FHIR comes without any envelope: what no other deserialiser knows is ours.
+                        endpoint.AddDeserializer(new RawFhirSerializerFactory(), isDefault: true);
+                    });
+                });
+            }
+        });
+    }
+
+    /// <summary>
+    /// Trouble with the database is waited out with the message unacknowledged: consumption pauses and nothing drains into the
+    /// error queue, where only defects belong.
+    /// </summary>
+    private static void Configure(IReceiveEndpointConfigurator endpoint, IRegistrationContext context)
+    {
+        endpoint.PublishFaults = false;
+        endpoint.UseMessageRetry(retry =>
+        {
+            retry.Exponential(int.MaxValue, TimeSpan.FromMilliseconds(100), TimeSpan.FromSeconds(30), TimeSpan.FromMilliseconds(200));
+            retry.Handle<Exception>(Infrastructure.IsTrouble);
+        });
+        endpoint.UseMessageRetry(retry => retry.Immediate(2));
+        endpoint.ConfigureConsumer<FhirResourceConsumer>(context);
+    }
+}

@@ -1,0 +1,52 @@
+using Quartz;
+using Titration.Storage;
+using Titration.Worker.Configuration;
+using Titration.Worker.Deciding;
+
+namespace Titration.Worker.Hosting;
+
+/// <summary>The one Quartz trigger: a sweep over what has fallen due, persistent, clustered on PostgreSQL.</summary>
+public static class Scheduling
+{
+    private static readonly JobKey Sweep = new("evaluate-due-courses");
+
+    public static void Add(IServiceCollection services, Settings settings)
+    {
+        services.AddQuartz(quartz =>
+        {
+            quartz.ConfigureScheduler(scheduler => scheduler.GenerateInstanceId = true);
+            quartz.UsePersistentStore(store =>
+            {
+                store.ProvisionSchema();
+                if (settings.Database.Provider == DatabaseProvider.Postgres)
+                {
+                    store.UsePostgres(settings.Database.ConnectionString);
+                    store.UseClustering(cluster =>
+                    {
+                        cluster.CheckinInterval = TimeSpan.FromSeconds(5);
+                        cluster.CheckinMisfireThreshold = TimeSpan.FromSeconds(10);
+                    });
+                }
+                else
+                {
+                    store.UseSqlite(settings.Database.ConnectionString);
+                }
+            });
+            quartz.AddJob<EvaluateDueCoursesJob>(job => job.WithIdentity(Sweep).StoreDurably());
+            quartz.AddTrigger(trigger => trigger
+                .WithIdentity("evaluate-due-courses")
+                .ForJob(Sweep)
+                .StartNow()
+                .WithSimpleSchedule(schedule => schedule
+                    .WithInterval(TimeSpan.FromSeconds(settings.Options.Sweep.EverySeconds))
+                    .RepeatForever()
+                    // A sweep that was missed is made up by the next one: it looks at everything due.
+                    .WithMisfireInstruction(SimpleTriggerMisfireInstruction.NextWithRemainingCount)));
+        });
+        services.AddQuartzHostedService(hosted =>
+        {
+            hosted.WaitForJobsToComplete = true;
+            hosted.AwaitApplicationStarted = true;
+        });
+    }
+}

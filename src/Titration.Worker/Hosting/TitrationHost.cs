@@ -1,0 +1,166 @@
+using Microsoft.EntityFrameworkCore;
+using Microsoft.Extensions.Http.Resilience;
+using Polly;
+using Titration.Sandbox;
+using Titration.Storage;
+using Titration.Storage.Delivery;
+using Titration.Worker.Configuration;
+using Titration.Worker.Deciding;
+using Titration.Worker.Delivery;
+using Titration.Worker.Intake;
+using Titration.Worker.Telemetry;
+
+namespace Titration.Worker.Hosting;
+
+/// <summary>Puts the service together from settings that were found to be right.</summary>
+public static class TitrationHost
+{
+    /// <param name="settings">Checked.</param>
+    /// <param name="time">The clock; a simulation brings its own.</param>
+    /// <param name="scheduled">False where somebody else drives the sweep and the delivery, such as the demo.</param>
+    public static WebApplication Build(Settings settings, TimeProvider time, bool scheduled = true)
+    {
+        WebApplicationBuilder builder = WebApplication.CreateSlimBuilder();
+        builder.Logging.ClearProviders();
+        ConfigureLogging(builder, scheduled);
+        builder.WebHost.ConfigureKestrel(kestrel =>
+        {
+            kestrel.AddServerHeader = false;
+            if (settings.Options.EmbeddedBroker || settings.Options.EmbeddedFhirServer)
+            {
+                kestrel.ListenLocalhost(settings.Options.Health.Port);
+            }
+            else
+            {
+                kestrel.ListenAnyIP(settings.Options.Health.Port);
+            }
+        });
+        AddServices(builder.Services, settings, time);
+        AddFhirServer(builder.Services, settings);
+        Messaging.Add(builder.Services, settings);
+        if (scheduled)
+        {
+            Scheduling.Add(builder.Services, settings);
+            builder.Services.AddHostedService<OutboxDelivery>();
+            builder.Services.AddHostedService<WaitingDelivery>();
+        }
+
+        OpenTelemetrySetup.Add(builder);
+        WebApplication app = builder.Build();
+        Map(app, settings);
+        return app;
+    }
+
+    private static void ConfigureLogging(WebApplicationBuilder builder, bool console)
+    {
+        builder.Logging.SetMinimumLevel(LogLevel.Information);
+        builder.Logging.AddFilter("Microsoft", LogLevel.Warning).AddFilter("System", LogLevel.Warning).AddFilter("MassTransit", LogLevel.Warning)
+            .AddFilter("Quartz", LogLevel.Warning).AddFilter("Polly", LogLevel.Error);
+        if (console)
+        {
+            builder.Logging.AddSimpleConsole(o =>
+            {
+                o.SingleLine = true;
+                o.TimestampFormat = "HH:mm:ss ";
+            });
+        }
+    }
+
+    private static void AddServices(IServiceCollection services, Settings settings, TimeProvider time)
+    {
+        services.AddSingleton(settings);
+        services.AddSingleton(time);
+        services.AddTitrationStorage(settings.Database);
+        services.AddSingleton<TitrationTelemetry>();
+        services.AddSingleton<OutboxSignal>();
+        services.AddSingleton<PatientDecisions>();
+        services.AddSingleton<DueSweep>();
+        services.AddSingleton<References>();
+        services.AddSingleton<IntakeHandler>();
+        services.AddSingleton<WaitingRetry>();
+        services.AddSingleton<OutboxSender>();
+        services.AddHealthChecks().AddCheck<ReadinessCheck>("ready");
+    }
+
+    /// <summary>
+    /// Retries with backoff and jitter, honours Retry-After, and opens the circuit when the server is down: then the outbox waits without
+    /// asking.
+    /// </summary>
+    private static void AddFhirServer(IServiceCollection services, Settings settings)
+    {
+        if (settings.Options.EmbeddedFhirServer)
+        {
+            services.AddSingleton(provider => FhirStore.Open(
+                Path.Combine(settings.Options.DataFolder, "fhir.db"), provider.GetRequiredService<TimeProvider>()));
+        }
+
+        TimeSpan timeout = TimeSpan.FromSeconds(settings.Options.FhirServer.TimeoutSeconds);
+        services.AddSingleton<FhirServerAddress>();
+        services.AddHttpClient<FhirServerClient>((provider, http) => http.BaseAddress = provider.GetRequiredService<FhirServerAddress>().Value)
+            .AddResilienceHandler("fhir", pipeline => pipeline
+                .AddRetry(new HttpRetryStrategyOptions
+                {
+                    MaxRetryAttempts = 3,
+                    BackoffType = DelayBackoffType.Exponential,
+                    UseJitter = true,
+                    Delay = TimeSpan.FromMilliseconds(200),
+                    MaxDelay = TimeSpan.FromSeconds(5),
+                    // A long Retry-After gives the entry back instead of holding it.
+                    ShouldRetryAfterHeader = false,
+                    ShouldHandle = arguments => ValueTask.FromResult(
+                        HttpClientResiliencePredicates.IsTransient(arguments.Outcome) && arguments.Outcome.Result?.Headers.RetryAfter is null),
+                })
+                .AddCircuitBreaker(new HttpCircuitBreakerStrategyOptions
+                {
+                    SamplingDuration = TimeSpan.FromSeconds(30),
+                    MinimumThroughput = 20,
+                    FailureRatio = 0.9,
+                    BreakDuration = TimeSpan.FromSeconds(10),
+                })
+                .AddTimeout(timeout));
+    }
+
+    private static void Map(WebApplication app, Settings settings)
+    {
+        app.MapHealthChecks("/health/ready");
+        app.MapGet("/health/live", () => "alive");
+        if (settings.Options.EmbeddedBroker)
+        {
+            app.MapInbound();
+        }
+
+        if (settings.Options.EmbeddedFhirServer)
+        {
+            app.MapFhirEndpoint(app.Services.GetRequiredService<FhirStore>());
+        }
+    }
+
+    /// <summary>Brings an embedded database up to date, or checks that the clinic's is.</summary>
+    /// <returns>What is wrong, in one line; null where all is well.</returns>
+    public static async Task<string?> PrepareDatabaseAsync(IServiceProvider services, Settings settings, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = await services.GetRequiredService<IDbContextFactory<TitrationDbContext>>().CreateDbContextAsync(cancellationToken);
+        if (settings.Database.Provider == DatabaseProvider.Sqlite)
+        {
+            await database.MigrateAsync(cancellationToken);
+            await database.EndLeasesAsync(cancellationToken);
+            return null;
+        }
+
+        SchemaState state = await database.SchemaStateAsync(cancellationToken);
+        return state.IsCurrent
+            ? null
+            : $"the database's schema does not fit this version (missing: {string.Join(", ", state.Missing)}; unknown: {string.Join(", ", state.Unknown)}); run: titration database migrate";
+    }
+}
+
+/// <summary>The FHIR server's base address; of the embedded one once it is known where it listens.</summary>
+public sealed class FhirServerAddress(Settings settings, Microsoft.AspNetCore.Hosting.Server.IServer server)
+{
+    public Uri Value => settings.Options.EmbeddedFhirServer
+        ? new Uri(new Uri(ListeningAt), "fhir/")
+        : new Uri(settings.Options.FhirServer.BaseUrl.TrimEnd('/') + "/");
+
+    private string ListeningAt => server.Features.Get<Microsoft.AspNetCore.Hosting.Server.Features.IServerAddressesFeature>()?.Addresses.FirstOrDefault()
+        ?? $"http://localhost:{settings.Options.Health.Port}";
+}

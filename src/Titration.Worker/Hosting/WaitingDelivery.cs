@@ -1,0 +1,32 @@
+using Titration.Worker.Intake;
+
+namespace Titration.Worker.Hosting;
+
+/// <summary>Tries again what waits for a reference, as long as the service runs.</summary>
+public sealed partial class WaitingDelivery(WaitingRetry waiting, TimeProvider time, ILogger<WaitingDelivery> logger) : BackgroundService
+{
+    private static readonly TimeSpan Every = TimeSpan.FromSeconds(30);
+
+    protected override async Task ExecuteAsync(CancellationToken stoppingToken)
+    {
+        using PeriodicTimer timer = new(Every, time);
+        while (await timer.WaitForNextTickAsync(stoppingToken))
+        {
+            try
+            {
+                await waiting.RunAsync(stoppingToken);
+            }
+            catch (Exception problem) when (problem is not OperationCanceledException)
+            {
+                // What was not taken in still waits.
+                Log.Failed(logger, problem.GetType().Name);
+            }
+        }
+    }
+
+    private static partial class Log
+    {
+        [LoggerMessage(EventId = 1101, Level = LogLevel.Error, Message = "Waiting resources could not be tried again ({Problem}); they are tried with the next round.")]
+        public static partial void Failed(ILogger logger, string problem);
+    }
+}

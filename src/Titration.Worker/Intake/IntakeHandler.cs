@@ -1,0 +1,166 @@
+using System.Collections.Immutable;
+using System.Diagnostics;
+using Microsoft.EntityFrameworkCore;
+using Titration.Fhir.Reading;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Facts;
+using Titration.Storage;
+using Titration.Storage.Ledger;
+using Titration.Worker.Configuration;
+using Titration.Worker.Deciding;
+using Titration.Worker.Telemetry;
+
+namespace Titration.Worker.Intake;
+
+/// <summary>From the bytes of a message to facts, decisions and what could not be read: all in one transaction, acknowledged after it.</summary>
+public sealed class IntakeHandler(
+    IDbContextFactory<TitrationDbContext> contexts, Settings settings, References references, PatientDecisions decisions, TimeProvider time,
+    TitrationTelemetry telemetry)
+{
+    private static readonly TimeSpan LongestAhead = TimeSpan.FromHours(24);
+
+    private readonly FhirReader _reader = new(settings.Policy.Vocabulary);
+
+    /// <summary>Takes in one message: a resource or a Bundle. A Bundle fails entry by entry.</summary>
+    /// <param name="body">The bytes as received.</param>
+    /// <param name="source"><c>queue</c>, <c>http</c> or <c>waiting</c>.</param>
+    /// <param name="traceParent">The producer's trace; null where it sent none.</param>
+    /// <param name="alongside">What else belongs into the transaction; null: nothing.</param>
+    /// <param name="cancellationToken">Ends it before anything is kept.</param>
+    public async Task<ImmutableArray<IntakeResult>> HandleAsync(
+        ReadOnlyMemory<byte> body, string source, string? traceParent, Func<TitrationDbContext, Task>? alongside, CancellationToken cancellationToken)
+    {
+        using Activity? activity = telemetry.Start("process titration.inbound", ActivityKind.Consumer, traceParent);
+        DateTimeOffset receivedAt = time.GetUtcNow();
+        SortedMessage message = new(source, receivedAt, activity?.Id ?? traceParent);
+        foreach (ResourceReading reading in _reader.Read(body))
+        {
+            await SortAsync(reading, message, cancellationToken);
+        }
+
+        await AddPatientsAsync(message, cancellationToken);
+        if (alongside is not null)
+        {
+            message.Keep(alongside);
+        }
+
+        await decisions.TakeInAsync(message.Facts, message.KeepAsync, cancellationToken);
+        telemetry.Decided(time.GetUtcNow() - receivedAt);
+        foreach (IntakeResult result in message.Results)
+        {
+            telemetry.Inbound(result.Resource.Split('/')[0], result.Disposition);
+        }
+
+        return [.. message.Results];
+    }
+
+    private async Task SortAsync(ResourceReading reading, SortedMessage message, CancellationToken cancellationToken)
+    {
+        switch (reading)
+        {
+            case ResourceReading.Understood understood when AheadOf(understood.Fact, message.ReceivedAt) > LongestAhead:
+                message.Quarantine(understood, "future", "", "It is dated more than 24 hours ahead: correct the date and send it again.");
+                break;
+            case ResourceReading.Understood understood:
+                message.TakeIn(understood);
+                break;
+            case ResourceReading.Skipped skipped:
+                await RemoveAsync(skipped.Header, message, cancellationToken);
+                message.Skip(skipped);
+                break;
+            case ResourceReading.Deleted deleted:
+                await RemoveAsync(deleted.Header, message, cancellationToken);
+                message.Say(deleted.Header, "taken-in", "deleted or entered in error");
+                break;
+            case ResourceReading.Refused refused:
+                message.Quarantine(refused, "unreadable", refused.Path, refused.Problem);
+                break;
+            case ResourceReading.Unmapped unmapped:
+                message.Park(unmapped);
+                break;
+            case ResourceReading.Incomplete incomplete:
+                await FetchAsync(incomplete, message, cancellationToken);
+                break;
+            case ResourceReading.Own own:
+                message.Say(own.Header, "skipped", "one of this service's own resources");
+                break;
+        }
+    }
+
+    private TimeSpan AheadOf(Fact fact, DateTimeOffset now) => fact switch
+    {
+        ObservationFact observation => observation.Effective.StartIn(settings.Policy.Zone) - now,
+        _ => TimeSpan.Zero,
+    };
+
+    /// <summary>
+    /// What was known under this id counts as entered in error: it was deleted, or its newest version says nothing of a treatment
+    /// any more.
+    /// </summary>
+    private async Task RemoveAsync(ResourceHeader header, SortedMessage message, CancellationToken cancellationToken)
+    {
+        if (header is not { Type: "Observation" or "MedicationRequest", Id: { } id })
+        {
+            return;
+        }
+
+        await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        foreach (string patient in await database.PatientsOfAsync(header.Type, id, cancellationToken))
+        {
+            PatientHistory history = await database.HistoryOfAsync(patient, long.MaxValue, cancellationToken);
+            Fact known = history.Facts.Last(f => f.Source.Type == header.Type && f.Source.Id == id);
+            message.TakeIn(Removal.Of(known, header, message.ReceivedAt));
+        }
+    }
+
+    /// <summary>Fetches what a resource refers to. Where the server cannot be asked now, the resource waits and is acknowledged.</summary>
+    private async Task FetchAsync(ResourceReading.Incomplete incomplete, SortedMessage message, CancellationToken cancellationToken)
+    {
+        Fetched fetched = await references.FetchAsync(incomplete.References[0], cancellationToken);
+        switch (fetched)
+        {
+            case Fetched.Unreachable:
+                message.Wait(incomplete);
+                break;
+            case Fetched.Missing when incomplete.Header.Type == "MedicationRequest":
+                message.Quarantine(incomplete, "reference-missing", "MedicationRequest.medicationReference", "The Medication is not on the FHIR server.");
+                break;
+            case Fetched.Missing:
+                message.Say(incomplete.Header, "skipped", "not on the FHIR server");
+                break;
+            case Fetched.Found found when incomplete.Header.Type == "MedicationRequest":
+                await SortAsync(_reader.Read(incomplete.Bytes, found.Utf8), message, cancellationToken);
+                break;
+            case Fetched.Found found:
+                foreach (ResourceReading reading in _reader.Read(found.Utf8))
+                {
+                    await SortAsync(reading, message, cancellationToken);
+                }
+
+                break;
+        }
+    }
+
+    /// <summary>
+    /// Birth date and language come from the Patient on the FHIR server when a patient's first order is seen. Where the server has none, the
+    /// age stays unknown and nothing is stepped up without a question.
+    /// </summary>
+    private async Task AddPatientsAsync(SortedMessage message, CancellationToken cancellationToken)
+    {
+        HashSet<string> brought = [.. message.Facts.Where(f => f.Fact is PatientFact).Select(f => f.Fact.Patient)];
+        string[] patients =
+        [
+            .. message.Facts.Where(f => f.Fact is PrescriptionFact { Product.Role: ProductRole.Titrated }).Select(f => f.Fact.Patient)
+                .Distinct(StringComparer.Ordinal).Where(p => !brought.Contains(p)),
+        ];
+        foreach (string patient in patients)
+        {
+            await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+            if ((await database.PatientsOfAsync("Patient", patient, cancellationToken)).IsEmpty)
+            {
+                ResourceHeader header = new("Patient", patient, null, null);
+                await FetchAsync(new ResourceReading.Incomplete(header, References.Notification("Patient", patient), [$"Patient/{patient}"]), message, cancellationToken);
+            }
+        }
+    }
+}

@@ -1,0 +1,53 @@
+using System.Text;
+using Hl7.Fhir.Serialization;
+using Titration.Worker.Delivery;
+
+namespace Titration.Worker.Intake;
+
+/// <summary>What fetching a reference gave.</summary>
+public abstract record Fetched
+{
+    private Fetched()
+    {
+    }
+
+    public sealed record Found(byte[] Utf8) : Fetched;
+
+    /// <summary>The server has no such resource.</summary>
+    public sealed record Missing : Fetched;
+
+    /// <summary>The server cannot be asked now.</summary>
+    public sealed record Unreachable : Fetched;
+}
+
+/// <summary>Fetches from the clinic's FHIR server what a message only names. Always before the transaction.</summary>
+public sealed class References(FhirServerClient server)
+{
+    private static readonly FhirJsonSerializer Serializer = new();
+
+    /// <param name="reference"><c>Type/id</c>, with or without a version.</param>
+    /// <param name="cancellationToken">Ends the wait.</param>
+    public async Task<Fetched> FetchAsync(string reference, CancellationToken cancellationToken)
+    {
+        string[] parts = reference.Split('/');
+        ServerAnswer answer = await server.ReadAsync(parts[0], string.Join('/', parts[1..]), cancellationToken);
+        return answer switch
+        {
+            ServerAnswer.Held { Resource: { } resource } => new Fetched.Found(Encoding.UTF8.GetBytes(Serializer.SerializeToString(resource))),
+            ServerAnswer.Missing or ServerAnswer.Refused => new Fetched.Missing(),
+            _ => new Fetched.Unreachable(),
+        };
+    }
+
+    /// <summary>An id-only notification of one resource: what waits when only a reference is known.</summary>
+    public static byte[] Notification(string type, string id)
+    {
+        string reference = $"{type}/{id}";
+        return System.Text.Json.JsonSerializer.SerializeToUtf8Bytes(new
+        {
+            resourceType = "Bundle",
+            type = "history",
+            entry = new[] { new { fullUrl = reference, request = new { method = "GET", url = reference }, response = new { status = "200" } } },
+        });
+    }
+}

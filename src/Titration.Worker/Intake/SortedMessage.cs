@@ -1,0 +1,88 @@
+using System.Collections.Immutable;
+using Titration.Fhir.Reading;
+using Titration.Protocol.Facts;
+using Titration.Storage;
+using Titration.Storage.Intake;
+using Titration.Storage.Ledger;
+using Titration.Storage.Model;
+
+namespace Titration.Worker.Intake;
+
+/// <summary>What became of one resource of a message.</summary>
+/// <param name="Resource"><c>Type/id</c> as far as it could be read.</param>
+/// <param name="Disposition"><c>taken-in</c>, <c>skipped</c>, <c>quarantined</c> or <c>waiting</c>.</param>
+/// <param name="Reason">Why, where it was not simply taken in.</param>
+public sealed record IntakeResult(string Resource, string Disposition, string? Reason);
+
+/// <summary>The parts of a message as they are sorted: facts, and what else the transaction keeps.</summary>
+internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, string? traceParent)
+{
+    private static readonly TimeSpan RetryWaiting = TimeSpan.FromMinutes(1);
+
+    private readonly List<Func<TitrationDbContext, Task>> _kept = [];
+
+    public DateTimeOffset ReceivedAt => receivedAt;
+
+    public List<ReceivedFact> Facts { get; } = [];
+
+    public List<IntakeResult> Results { get; } = [];
+
+    public void Keep(Func<TitrationDbContext, Task> keep) => _kept.Add(keep);
+
+    /// <summary>Writes what is kept beside the facts, within their transaction.</summary>
+    public async Task KeepAsync(TitrationDbContext database)
+    {
+        foreach (Func<TitrationDbContext, Task> keep in _kept)
+        {
+            await keep(database);
+        }
+    }
+
+    public void TakeIn(ResourceReading.Understood understood)
+    {
+        TakeIn(understood.Fact);
+        NoteUnmapped(understood.UnmappedCodes, understood.Fact.Source.Type);
+        Say(understood.Header, "taken-in", understood.UnmappedCodes.IsEmpty ? null : $"without {Words(understood.UnmappedCodes)}, which no mapping knows");
+    }
+
+    public void TakeIn(Fact fact) => Facts.Add(new ReceivedFact(fact, receivedAt, traceParent));
+
+    public void Skip(ResourceReading.Skipped skipped) => Say(skipped.Header, "skipped", skipped.Reason);
+
+    public void Quarantine(ResourceReading reading, string reason, string path, string problem)
+    {
+        UnreadableMessage message = new(reading.Bytes.ToArray(), source, reason, path, problem, Patient: null);
+        Keep(database => database.QuarantineAsync(message, receivedAt, CancellationToken.None));
+        Say(reading.Header, "quarantined", path.Length == 0 ? problem : $"{path}: {problem}");
+    }
+
+    public void Park(ResourceReading.Unmapped unmapped)
+    {
+        NoteUnmapped(unmapped.Codes, unmapped.Header.Type ?? "unknown");
+        WaitingResource resource = new(unmapped.Bytes.ToArray(), WaitingReason.Unmapped, [.. unmapped.Codes.Select(Words)], null, traceParent);
+        Keep(database => database.KeepWaitingAsync(resource, receivedAt, notBefore: null, CancellationToken.None));
+        Say(unmapped.Header, "waiting", unmapped.Codes.IsEmpty ? "its product stands in words only" : $"no mapping knows {Words(unmapped.Codes)}");
+    }
+
+    public void Wait(ResourceReading.Incomplete incomplete)
+    {
+        WaitingResource resource = new(incomplete.Bytes.ToArray(), WaitingReason.ReferenceMissing, incomplete.References, null, traceParent);
+        Keep(database => database.KeepWaitingAsync(resource, receivedAt, receivedAt + RetryWaiting, CancellationToken.None));
+        Say(incomplete.Header, "waiting", "what it refers to cannot be fetched now");
+    }
+
+    public void Say(ResourceHeader header, string disposition, string? reason) =>
+        Results.Add(new IntakeResult($"{header.Type ?? "unknown"}/{header.Id ?? "unknown"}", disposition, reason));
+
+    private void NoteUnmapped(ImmutableArray<SystemCode> codes, string resourceType)
+    {
+        foreach (SystemCode code in codes)
+        {
+            Keep(database => database.NoteUnmappedAsync(code.System, code.Code, resourceType, receivedAt, CancellationToken.None));
+        }
+    }
+
+    private static string Words(ImmutableArray<SystemCode> codes) => string.Join(", ", codes.Select(Words));
+
+    private static string Words(SystemCode code) => $"{code.System}|{code.Code}";
+}

@@ -1,0 +1,53 @@
+using System.Collections.Immutable;
+using Microsoft.EntityFrameworkCore;
+using Titration.Storage;
+using Titration.Storage.Intake;
+using Titration.Storage.Model;
+
+namespace Titration.Worker.Intake;
+
+/// <summary>Tries again what waits for the FHIR server to answer.</summary>
+public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts, IntakeHandler intake, TimeProvider time)
+{
+    private const int Batch = 100;
+    private static readonly TimeSpan LongestWait = TimeSpan.FromHours(1);
+
+    /// <summary>One round over what is due.</summary>
+    /// <returns>How many were taken in.</returns>
+    public async Task<int> RunAsync(CancellationToken cancellationToken)
+    {
+        List<WaitingRow> due;
+        await using (TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken))
+        {
+            due = await database.Waiting.DueAt(time.GetUtcNow()).Take(Batch).ToListAsync(cancellationToken);
+        }
+
+        int taken = 0;
+        foreach (WaitingRow row in due)
+        {
+            ImmutableArray<IntakeResult> results = await intake.HandleAsync(
+                row.Content, "waiting", row.TraceParent, database => database.EndWaitingAsync(row.Id, CancellationToken.None), cancellationToken);
+            bool stillWaits = results.Any(r => r.Disposition == "waiting");
+            if (stillWaits)
+            {
+                await PostponeAsync(row, cancellationToken);
+            }
+
+            taken += stillWaits ? 0 : 1;
+        }
+
+        return taken;
+    }
+
+    // Taken in again it waits anew, under the same content: only its next attempt moves further out.
+    private async Task PostponeAsync(WaitingRow row, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        TimeSpan wait = TimeSpan.FromMinutes(Math.Min(Math.Pow(2, Math.Min(row.Attempts + 1, 10)), LongestWait.TotalMinutes));
+        WaitingRow? again = await database.Waiting.FirstOrDefaultAsync(w => w.ContentHash == row.ContentHash, cancellationToken);
+        if (again is not null)
+        {
+            await database.PostponeWaitingAsync(again.Id, time.GetUtcNow() + wait, cancellationToken);
+        }
+    }
+}

@@ -1,0 +1,171 @@
+#!/usr/bin/env bash
+# The test command. `bash test.sh --help` says what it does and what it can be told.
+set -uo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")" || exit 1
+
+usage() {
+  cat <<'HELP'
+usage: bash test.sh [--only NAME] [--keep] [-- ARGUMENTS OF THE TEST RUNNER]
+
+Builds everything and runs all tests against a real RabbitMQ, PostgreSQL and FHIR endpoint, which it starts on free ports and
+ends again. They come as containers where Docker works, else from Debian's packages, which it installs when run as root on Debian.
+It also checks the formatting and shows that the validators and the FHIR endpoint used by the tests do what the tests rely on.
+
+--only NAME   one test project, without the other checks: Protocol, Fhir, Storage, Sandbox, Worker, Integration
+--keep        leave services and logs there afterwards, and say how to use and how to end them
+--help        this
+
+  bash test.sh --only Integration -- --filter-method '*quorum*'
+  POSTGRES_DURABLE=1 bash test.sh      PostgreSQL with fsync; other settings: tests/services/*.sh
+
+The last line is always "N passed, N failed, N skipped". Exit codes: 0 all passed; 1 something failed or nothing ran; 2 usage, or
+something is missing that the script may not install.
+HELP
+}
+
+misuse() { printf '%s\n\n' "$1" >&2; usage >&2; exit 2; }
+
+only='' keep=0 runner=()
+while [ $# -gt 0 ]; do
+  case $1 in
+    --help | -h) usage; exit 0 ;;
+    --keep) keep=1 ;;
+    --only)
+      [ -n "${2:-}" ] || misuse "--only needs the name of a test project"
+      only=${2#Titration.}
+      only=tests/Titration.${only%.Tests}.Tests
+      [ -d "$only" ] || misuse "there is no test project $2"
+      shift
+      ;;
+    --) shift; runner=("$@"); break ;;
+    *) misuse "unknown option $1" ;;
+  esac
+  shift
+done
+
+# The output that is read here and by whoever reads the log is English on every machine; build servers must not outlive the run.
+export DOTNET_CLI_UI_LANGUAGE=en DOTNET_NOLOGO=1 DOTNET_CLI_TELEMETRY_OPTOUT=1 MSBUILDDISABLENODEREUSE=1 DOTNET_CLI_USE_MSBUILD_SERVER=0
+
+passed=0 failed=0 skipped=0 outcome=1 up=0
+table=()
+
+DIR=$(mktemp -d "${TMPDIR:-/tmp}/titration-test.XXXXXX") || exit 1
+chmod go+x "$DIR" # the database server runs as a user of its own
+
+# Runs whatever happened, an interrupt included: services end before the closing line, which is the last thing printed.
+finish() {
+  trap - EXIT
+  trap '' INT TERM
+  if [ "$up" = 1 ] && [ "$keep" = 0 ]; then tests/services/down.sh "$DIR/services" >> "$DIR/down.log" 2>&1 || echo "could not end every service: $DIR/down.log" >&2; fi
+  [ "$failed" -gt 0 ] && outcome=$((outcome == 0 ? 1 : outcome))
+  [ $((passed + failed)) = 0 ] && outcome=$((outcome == 0 ? 1 : outcome))
+  if [ ${#table[@]} -gt 0 ]; then
+    printf '\n%8s %8s %8s\n' passed failed skipped
+    printf '%s\n' "${table[@]}"
+  fi
+  echo
+  if [ "$keep" = 1 ] && [ -f "$DIR/services/env" ]; then
+    printf 'The services are up. Use them:  set -a; . %s; set +a\nEnd them:  tests/services/down.sh %s && rm -r %s\n' "$DIR/services/env" "$DIR/services" "$DIR"
+  elif [ "$outcome" != 0 ] || [ "$keep" = 1 ]; then
+    echo "The logs are in $DIR"
+  else
+    rm -rf "$DIR"
+  fi
+  echo "$passed passed, $failed failed, $skipped skipped"
+  exit "$outcome"
+}
+trap finish EXIT
+trap 'exit 130' INT TERM
+
+# count NAME PASSED FAILED SKIPPED
+count() {
+  passed=$((passed + $2)) failed=$((failed + $3)) skipped=$((skipped + $4))
+  table+=("$(printf '%8d %8d %8d  %s' "$2" "$3" "$4" "$1")")
+}
+
+# quietly TITLE LOG COMMAND...: only its title and time, and the end of its log when it fails.
+quietly() {
+  local title=$1 log=$DIR/$2.log start=$SECONDS
+  shift 2
+  printf '==> %s' "$title"
+  if "$@" > "$log" 2>&1; then
+    printf ' (%d s)\n' $((SECONDS - start))
+  else
+    local code=$?
+    printf ' failed after %d s; the end of %s:\n' $((SECONDS - start)) "$log"
+    tail -n 40 "$log"
+    return "$code"
+  fi
+}
+
+# stop CODE NAME: a step nothing else can do without has failed.
+stop() { count "$2" 0 1 0; outcome=$1; exit "$1"; }
+
+command -v dotnet > /dev/null || { echo "The .NET SDK that global.json names is needed: https://dotnet.microsoft.com/download" >&2; stop 2 "the .NET SDK"; }
+dotnet --version > "$DIR/sdk.log" 2>&1 || { cat "$DIR/sdk.log" >&2; stop 2 "the .NET SDK"; }
+
+echo "==> services"
+start=$SECONDS
+up=1 # from here on there may be something to end
+tests/services/up.sh "$DIR/services" || stop "$(($? == 2 ? 2 : 1))" "services"
+set -a
+# shellcheck disable=SC1091 # written a moment ago
+. "$DIR/services/env"
+set +a
+printf '    %s on %s, up in %d s\n' "RabbitMQ, PostgreSQL and the FHIR endpoint" "$(cat "$DIR/services/engine")" $((SECONDS - start))
+
+quietly "build" build dotnet build "${only:-Integration.sln}" || stop 1 "build"
+
+# ---- the checks beside the test projects ---------------------------------------------------------------------------------------
+
+if [ -z "$only" ]; then
+  if quietly "formatting" format dotnet format Integration.sln --no-restore --verify-no-changes; then count "formatting" 1 0 0; else count "formatting" 0 1 0; fi
+
+  # shellcheck source=tests/services/lib.sh
+  node=$(. tests/services/lib.sh && find_node && npm_ci "$(find_node)" tests/validators > "$DIR/npm.log" 2>&1) || stop 1 "Node and the packages of tests/validators"
+
+  quietly "validators refuse what is broken" validators "$node" tests/validators/validate.mjs --self-test
+  code=$?
+  read -r good bad < <(sed -n 's/^\([0-9]*\) passed, \([0-9]*\) failed$/\1 \2/p' "$DIR/validators.log" | tail -n 1)
+  [ "$code" = 0 ] || [ "${bad:-0}" -gt 0 ] || bad=1 # it broke before it could count
+  count "tests/validators" "${good:-0}" "${bad:-0}" 0
+
+  quietly "the FHIR endpoint is one" peer "$node" --test --test-reporter=tap tests/peer/
+  code=$?
+  tap() { sed -n "s/^# $1 \([0-9]*\)$/\1/p" "$DIR/peer.log" | tail -n 1; }
+  good=$(tap pass) bad=$(tap fail) dropped=$(tap cancelled) ignored=$(tap skipped)
+  bad=$((${bad:-0} + ${dropped:-0}))
+  [ "$code" = 0 ] || [ "$bad" -gt 0 ] || bad=1
+  count "tests/peer" "${good:-0}" "$bad" "${ignored:-0}"
+fi
+
+# ---- the test projects ---------------------------------------------------------------------------------------------------------
+
+echo "==> tests"
+if [ -n "$only" ]; then target=(--project "$only"); else target=(--solution Integration.sln); fi
+# A project without tests is no failure (8 is "no test ran"); a run without tests is, and finish() sees to that.
+dotnet test "${target[@]}" --no-build --results-directory "$DIR/results" --report-xunit-trx --ignore-exit-code 8 "${runner[@]}" 2>&1 | tee "$DIR/tests.log"
+code=${PIPESTATUS[0]}
+
+# One result file per project: its counters are the truth; what the console prints is for people.
+counter() { sed -n "s/.*<Counters [^>]*\b$1=\"\([0-9]*\)\".*/\1/p" "$2" | head -n 1; }
+results=0 counted=0 before=$failed
+shopt -s nullglob
+for file in "$DIR"/results/*.trx; do
+  results=$((results + 1))
+  good=$(counter passed "$file") bad=0 ignored=$(counter notExecuted "$file")
+  for kind in failed error timeout aborted; do bad=$((bad + $(counter "$kind" "$file"))); done
+  counted=$((counted + good + bad + ignored))
+  name=$(sed -n 's/.*storage="[^"]*\/\([^"/]*\)\.dll".*/\1/p' "$file" | head -n 1)
+  [ $((good + bad + ignored)) = 0 ] || count "${name:-?}" "$good" "$bad" "$ignored"
+done
+
+projects=(tests/*.Tests)
+[ -n "$only" ] && projects=("$only")
+if [ "$results" -lt ${#projects[@]} ]; then count "test projects that left no result; see the output above" 0 $((${#projects[@]} - results)) 0; fi
+total=$(sed -n 's/^ *total: \([0-9]*\)$/\1/p' "$DIR/tests.log" | tail -n 1)
+if [ "${total:-0}" != "$counted" ]; then count "tests: the runner speaks of ${total:-no} tests, the result files of $counted" 0 1 0; fi
+# A crash after the last test, say: the runner is not content, and nothing counted so far says why.
+if [ "$code" != 0 ] && [ "$failed" = "$before" ]; then count "the test runner ended with code $code" 0 1 0; fi
+if [ "$counted" = 0 ] && [ "$failed" = "$before" ]; then count "no test ran" 0 1 0; fi
+outcome=0

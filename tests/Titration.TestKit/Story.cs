@@ -1,0 +1,147 @@
+using System.Collections.Immutable;
+using System.Globalization;
+using System.Security.Cryptography;
+using System.Text;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
+using Titration.Protocol.Definitions;
+using Titration.Protocol.Facts;
+using Titration.Protocol.Rules;
+
+namespace Titration.TestKit;
+
+/// <summary>
+/// A patient's story in facts, told in the clinic's local time. Defaults are the happy path: an adult, tretinoin 0.025 % cream, alternate
+/// nights, 0.25 g, complete check-ins by the patient with nothing to see; a test states only what it is about.
+/// </summary>
+public sealed class Story
+{
+    private readonly List<Fact> _facts = [];
+    private int _observations;
+
+    public Story(string zone = "Europe/London", DateOnly? born = null, bool ageKnown = true)
+    {
+        Zone = TimeZoneInfo.FindSystemTimeZoneById(zone);
+        _facts.Add(new PatientFact
+        {
+            Source = Source("Patient", "p1", "1", null, "patient"),
+            Patient = "p1",
+            BirthDate = ageKnown ? born ?? new DateOnly(1994, 7, 2) : null,
+        });
+    }
+
+    public TimeZoneInfo Zone { get; }
+
+    public ImmutableArray<Fact> Facts => [.. _facts];
+
+    public static ProtocolDefinition Standard { get; } = ProtocolJson.Parse(
+        File.ReadAllBytes(Repository.File("contracts", "protocols", "topical-retinoid-titration.json")));
+
+    public Story With(Fact fact)
+    {
+        _facts.Add(fact);
+        return this;
+    }
+
+    /// <summary>An order, or a later version of one where <paramref name="recorded"/> differs from <paramref name="authored"/>.</summary>
+    public Story Order(
+        string authored, string id = "rx1", PrescriptionStatus status = PrescriptionStatus.Active, decimal nights = 1, decimal perDays = 2,
+        decimal grams = 0.25m, decimal strength = 0.025m, string ingredient = "tretinoin", string? recorded = null, string? prior = null,
+        string? start = null, ProductRole role = ProductRole.Titrated, string area = Areas.Face, params DosageDoubt[] doubts)
+    {
+        string version = $"{_facts.Count(f => f.Source.Type == "MedicationRequest" && f.Source.Id == id) + 1}";
+        return With(new PrescriptionFact
+        {
+            Source = Source("MedicationRequest", id, version, Local(recorded ?? authored), authored + recorded + status),
+            Patient = "p1",
+            Status = status,
+            Product = new Product(role, ingredient, strength),
+            Area = area,
+            AuthoredOn = ClinicalTime.At(Local(authored)),
+            Phases = doubts.Length > 0 ? [] : [new DosagePhase(start is null ? null : ClinicalTime.On(Day(start)), new Frequency(nights, perDays), grams)],
+            Doubts = [.. doubts],
+            PriorPrescription = prior,
+            Prescriber = "PractitionerRole/role-1",
+        });
+    }
+
+    /// <summary>A check-in: the four required signs from one string such as <c>"0110"</c>; a dot leaves that sign out.</summary>
+    public Story CheckIn(
+        string at, string grades = "0000", int? applied = null, int? missed = null, bool byClinician = false, string? id = null,
+        ObservationStatus status = ObservationStatus.Counts, string? recorded = null, string version = "1", string[]? basedOn = null)
+    {
+        List<Statement> statements = [];
+        for (int sign = 0; sign < grades.Length; sign++)
+        {
+            if (grades[sign] != '.')
+            {
+                statements.Add(new Statement.Graded((Sign)sign, (Grade)(grades[sign] - '0')));
+            }
+        }
+
+        if (applied is { } nights)
+        {
+            statements.Add(new Statement.NightsApplied(nights));
+        }
+
+        if (missed is { } left)
+        {
+            statements.Add(new Statement.ApplicationsMissed(left));
+        }
+
+        return Observe(at, statements, byClinician, id, status, recorded, version, isPanel: true, basedOn);
+    }
+
+    public Story Finding(string at, FindingKind kind, bool present = true, bool byClinician = false, string? id = null) =>
+        Observe(at, [new Statement.FindingReported(kind, present)], byClinician, id);
+
+    public Story Recovered(string at, bool byClinician = false) => Observe(at, [new Statement.Recovered(true)], byClinician);
+
+    public Story EffectSeen(string at, Effect effect) => Observe(at, [new Statement.EffectSeen(effect)]);
+
+    public Story Observe(
+        string at, IEnumerable<Statement> statements, bool byClinician = false, string? id = null, ObservationStatus status = ObservationStatus.Counts,
+        string? recorded = null, string version = "1", bool isPanel = false, string[]? basedOn = null)
+    {
+        string observation = id ?? $"obs{++_observations}";
+        return With(new ObservationFact
+        {
+            Source = Source("Observation", observation, version, Local(recorded ?? at), at + status + version + recorded),
+            Patient = "p1",
+            Status = status,
+            Effective = at.Length == 10 ? ClinicalTime.On(Day(at)) : ClinicalTime.At(Local(at)),
+            PerformerKind = byClinician ? PerformerKind.Clinician : PerformerKind.Patient,
+            Performer = byClinician ? "Practitioner/pr-1" : "Patient/p1",
+            IsPanel = isPanel,
+            BasedOn = [.. basedOn ?? []],
+            Statements = [.. statements],
+        });
+    }
+
+    /// <summary>The one evaluation of a story with one course.</summary>
+    public Evaluation AsOf(string at, ProtocolDefinition? protocol = null)
+    {
+        ImmutableArray<Evaluation> all = AllAsOf(at, protocol);
+        return all.Length == 1 ? all[0] : throw new InvalidOperationException($"{all.Length} evaluations, not one.");
+    }
+
+    public ImmutableArray<Evaluation> AllAsOf(string at, ProtocolDefinition? protocol = null) =>
+        TitrationPolicy.Evaluate(new PatientHistory("p1", Facts), protocol ?? Standard, new AsOf(Local(at), Zone));
+
+    /// <summary>An instant from the clinic's local time, <c>2026-03-01T10:00</c>, or the start of a day.</summary>
+    public DateTimeOffset Local(string at)
+    {
+        if (at.Length == 10)
+        {
+            return ClinicZone.StartOf(Day(at), Zone);
+        }
+
+        DateTime local = DateTime.ParseExact(at, "yyyy-MM-ddTHH:mm", CultureInfo.InvariantCulture);
+        return new DateTimeOffset(local, Zone.GetUtcOffset(local)).ToUniversalTime();
+    }
+
+    private static DateOnly Day(string day) => DateOnly.ParseExact(day, "yyyy-MM-dd", CultureInfo.InvariantCulture);
+
+    private static ResourceVersion Source(string type, string id, string version, DateTimeOffset? recorded, string content) =>
+        new(type, id, version, recorded, Convert.ToHexStringLower(SHA256.HashData(Encoding.UTF8.GetBytes($"{type}{id}{version}{content}"))));
+}
