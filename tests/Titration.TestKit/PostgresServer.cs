@@ -61,7 +61,7 @@ public static class PostgresServer
         [
             "-D", data, "-c", "listen_addresses=", "-c", $"unix_socket_directories={directory.FullName}", "-c", "max_connections=200",
             "-c", "fsync=off", "-c", "synchronous_commit=off", "-c", "full_page_writes=off",
-            "-c", "logging_collector=on", "-c", $"log_directory={directory.FullName}",
+            "-c", "log_min_messages=panic",
         ];
         TaskCompletionSource<Process> started = new(TaskCreationOptions.RunContinuationsAsynchronously);
         new Thread(() =>

@@ -22,8 +22,9 @@ public static class Checkpoints
         this TitrationDbContext database, DateTimeOffset at, Func<byte[], byte[]>? sign, CancellationToken cancellationToken)
     {
         CheckpointRow? last = await database.Checkpoints.AsNoTracking().OrderByDescending(c => c.Id).FirstOrDefaultAsync(cancellationToken);
-        List<ChainRow> grown = await database.Chains.AsNoTracking()
+        var grown = await database.Chains
             .Where(c => c.Length > 0 && !database.CheckpointHeads.Any(h => h.ChainId == c.Id && h.Length == c.Length))
+            .Select(c => new { c.Id, c.Length, c.Head, Before = database.CheckpointHeads.Where(h => h.ChainId == c.Id).Max(h => (long?)h.Length) ?? 0 })
             .ToListAsync(cancellationToken);
         if (grown.Count == 0)
         {
@@ -33,7 +34,7 @@ public static class Checkpoints
         long id = (last?.Id ?? 0) + 1;
         List<CheckpointHeadRow> heads =
             [.. grown.Select(c => new CheckpointHeadRow { ChainId = c.Id, Length = c.Length, Head = c.Head, CheckpointId = id })];
-        long decisions = await CountDecisionsAsync(database, heads, last, cancellationToken);
+        long decisions = (last?.Decisions ?? 0) + grown.Sum(c => c.Length - c.Before);
         byte[] root = RootOf(last?.RootHash, id, at, decisions, heads);
         CheckpointRow checkpoint = new() { Id = id, At = at.Cut(), RootHash = root, Signature = sign?.Invoke(root), Decisions = decisions };
         database.Checkpoints.Add(checkpoint);
@@ -89,22 +90,6 @@ public static class Checkpoints
         }
 
         return hash.GetHashAndReset();
-    }
-
-    private static async Task<long> CountDecisionsAsync(
-        TitrationDbContext database, List<CheckpointHeadRow> heads, CheckpointRow? last, CancellationToken cancellationToken)
-    {
-        if (last is null)
-        {
-            return heads.Sum(h => h.Length);
-        }
-
-        // What the grown chains had at their own last checkpoint; the heads are read whole, since they may be many.
-        Dictionary<Guid, long> before = await database.CheckpointHeads.GroupBy(h => h.ChainId)
-            .Where(g => database.Chains.Any(c => c.Id == g.Key && c.Length > g.Max(h => h.Length)))
-            .Select(g => new { g.Key, Length = g.Max(h => h.Length) })
-            .ToDictionaryAsync(g => g.Key, g => g.Length, cancellationToken);
-        return last.Decisions + heads.Sum(h => h.Length - before.GetValueOrDefault(h.ChainId));
     }
 
     private static async Task<Guid?> FirstUnkeptAsync(TitrationDbContext database, long checkpoint, CancellationToken cancellationToken)

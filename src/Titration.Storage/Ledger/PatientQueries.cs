@@ -10,7 +10,8 @@ public static class PatientQueries
 {
     /// <summary>
     /// Loads patients for load, decide, save, in key order, and adds those that are new. Needs a transaction and a fresh context. On PostgreSQL
-    /// the rows are locked until the transaction ends; on SQLite the transaction holds the only write lock anyway.
+    /// the rows are locked until the transaction ends; on SQLite the transaction holds the only write lock anyway. Whether a patient was
+    /// erased (<see cref="Erasure.IsErasedAsync"/>) is asked after this, under the lock.
     /// </summary>
     public static async Task<ImmutableArray<PatientRecord>> LoadPatientsAsync(
         this TitrationDbContext database, IEnumerable<string> patients, CancellationToken cancellationToken)
@@ -23,6 +24,10 @@ public static class PatientQueries
         string[] ids = [.. patients.Distinct(StringComparer.Ordinal).Order(StringComparer.Ordinal)];
         await database.AddMissingPatientsAsync(ids, cancellationToken);
         List<PatientRow> rows = await database.LockPatients(ids).ToListAsync(cancellationToken);
+        if (rows.Count < ids.Length)
+        {
+            throw new DbUpdateConcurrencyException("A patient was erased while its lock was waited for: load again.");
+        }
 
         // Only now: what another transaction had under its lock is visible from here on.
         Guid[] chainIds = [.. rows.Select(p => p.ChainId)];

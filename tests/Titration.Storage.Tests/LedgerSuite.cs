@@ -1,0 +1,229 @@
+using CsCheck;
+using Microsoft.EntityFrameworkCore;
+using Titration.Protocol.Communications;
+using Titration.Protocol.Decisions;
+using Titration.Storage.Ledger;
+using Titration.Storage.Model;
+
+namespace Titration.Storage.Tests;
+
+/// <summary>The record of decisions in the database: kept, verified, sealed, and still whole after an erasure.</summary>
+public abstract class LedgerSuite(DatabaseFixture fixture) : StorageSuite(fixture)
+{
+    [Fact]
+    public async Task A_decision_comes_back_with_the_bytes_that_were_hashed_and_the_facts_that_were_known()
+    {
+        Evaluation evaluation = Sample.FullEvaluation("p");
+        Guid id = default;
+        await ChangeAsync("p", record =>
+        {
+            record.AddFacts(Sample.Facts("p").Select(Received));
+            id = record.NextDecisionId;
+            Assert.Equal(id, record.AppendDecision(evaluation, "policy", "input"));
+        });
+
+        await using TitrationDbContext database = Open();
+        (DecisionRow link, DecisionContentRow? content) = await database.DecisionsOf("p").SingleAsync(Token);
+
+        Assert.Equal(Reconciliation.DecisionId("p", 1), id);
+        Assert.Equal(
+            (id, "p", evaluation.Course!.Id, Outcome.Maintain, "minimum-time", "input", 6L),
+            (content!.DecisionId, content.Patient, content.CourseId, content.Outcome, content.Rule, content.InputDigest, content.FactSequence));
+        Assert.Equal((evaluation.AsOf, "policy", 1L), (link.DecidedAt, link.PolicyHash, link.Sequence));
+        Assert.Equal(StoredJson.Write(evaluation), content.Content);
+        Assert.Equal(StoredJson.Write(evaluation), StoredJson.Write(StoredJson.ReadEvaluation(content.Content)));
+    }
+
+    [Fact]
+    public async Task Two_decisions_of_the_same_content_have_salts_and_digests_of_their_own()
+    {
+        await DecideAsync("p");
+        await DecideAsync("p");
+        await using TitrationDbContext database = Open();
+
+        List<ChainEntry> entries = await database.DecisionsOf("p").ToListAsync(Token);
+
+        Assert.Equal(entries[0].Content!.Content, entries[1].Content!.Content);
+        Assert.NotEqual(entries[0].Content!.Salt, entries[1].Content!.Salt);
+        Assert.NotEqual(entries[0].Decision.ContentDigest, entries[1].Decision.ContentDigest);
+    }
+
+    [Fact]
+    public async Task However_many_decisions_are_appended_the_chains_hold() =>
+        await Gen.Select(Gen.Int[1, 4], Gen.Int[0, 5_000].List[1, 6]).SampleAsync(
+            async (patients, milliseconds) =>
+            {
+                await Fixture.EmptyAsync();
+                DateTimeOffset now = Now;
+                for (int n = 0; n < milliseconds.Count; n++)
+                {
+                    now = now.AddMilliseconds(milliseconds[n]);
+                    await ChangeAsync($"p{n % patients}", record => record.AppendDecision(
+                        Sample.Evaluation(record.Patient, record.AsOf(now)) with { Outcome = n % 3 == 0 ? null : Outcome.Maintain }, "policy", "input"));
+                }
+
+                List<ChainResult> results = await VerifyAsync();
+                return results.TrueForAll(r => r.Break is null) && results.Sum(r => r.Entries) == milliseconds.Count;
+            },
+            iter: 12,
+            threads: 1);
+
+    [Fact]
+    public async Task What_is_changed_behind_the_services_back_shows_in_that_patients_chain_and_no_other()
+    {
+        await DecideThreeTimesAsync("p");
+        await DecideThreeTimesAsync("q");
+        Assert.All(await VerifyAsync(), result => Assert.Null(result.Break));
+        Guid chain = await ChainOfAsync("p");
+
+        await ShowsAsync(
+            $"UPDATE decision_content SET outcome = 'StepUp' WHERE chain_id = {chain} AND sequence = 2",
+            $"UPDATE decision_content SET outcome = 'Maintain' WHERE chain_id = {chain} AND sequence = 2",
+            new ChainBreak(2, ChainProblem.ContentDiffers));
+        await ShowsAsync(
+            $"UPDATE decision SET policy_hash = 'other' WHERE chain_id = {chain} AND sequence = 3",
+            $"UPDATE decision SET policy_hash = 'policy' WHERE chain_id = {chain} AND sequence = 3",
+            new ChainBreak(3, ChainProblem.HashDiffers));
+        await ShowsAsync(
+            $"UPDATE chain SET length = 2 WHERE id = {chain}",
+            $"UPDATE chain SET length = 3 WHERE id = {chain}",
+            new ChainBreak(4, ChainProblem.EndDiffers));
+        await ShowsAsync(
+            $"DELETE FROM decision_content WHERE chain_id = {chain} AND sequence = 1", null, new ChainBreak(1, ChainProblem.ContentMissing));
+
+        async Task ShowsAsync(FormattableString change, FormattableString? undo, ChainBreak expected)
+        {
+            await ExecuteAsync(change);
+            List<ChainResult> results = await VerifyAsync();
+            Assert.Equal(expected, results.Single(r => r.Patient == "p").Break);
+            Assert.Null(results.Single(r => r.Patient == "q").Break);
+            if (undo is not null)
+            {
+                await ExecuteAsync(undo);
+                Assert.All(await VerifyAsync(), result => Assert.Null(result.Break));
+            }
+        }
+    }
+
+    [Fact]
+    public async Task A_chain_removed_as_a_whole_shows()
+    {
+        await DecideThreeTimesAsync("p");
+        Guid chain = await ChainOfAsync("p");
+
+        await ExecuteAsync($"DELETE FROM decision_content WHERE chain_id = {chain}");
+        await ExecuteAsync($"DELETE FROM decision WHERE chain_id = {chain}");
+        await ExecuteAsync($"DELETE FROM chain WHERE id = {chain}");
+
+        Assert.Equal(new ChainBreak(1, ChainProblem.EndDiffers), Assert.Single(await VerifyAsync()).Break);
+    }
+
+    [Fact]
+    public async Task A_chain_cut_short_and_its_end_rewritten_verifies_but_a_checkpoint_shows_it()
+    {
+        await DecideThreeTimesAsync("p");
+        await DecideThreeTimesAsync("q");
+        Assert.Equal((1, 6), await TakeCheckpointAsync());
+        Assert.Null(await TakeCheckpointAsync());
+        await DecideAsync("q");
+        Assert.Equal((2, 7), await TakeCheckpointAsync());
+        Assert.Null(await VerifyCheckpointsAsync());
+        Guid chain = await ChainOfAsync("p");
+
+        await ExecuteAsync($"DELETE FROM decision_content WHERE chain_id = {chain} AND sequence = 3");
+        await ExecuteAsync($"DELETE FROM decision WHERE chain_id = {chain} AND sequence = 3");
+        await ExecuteAsync(
+            $"UPDATE chain SET length = 2, head = (SELECT hash FROM decision WHERE chain_id = {chain} AND sequence = 2) WHERE id = {chain}");
+
+        Assert.All(await VerifyAsync(), result => Assert.Null(result.Break));
+        Assert.Equal(new CheckpointBreak(1, chain), await VerifyCheckpointsAsync());
+    }
+
+    [Fact]
+    public async Task A_checkpoint_changed_or_removed_shows()
+    {
+        foreach (string patient in (string[])["p", "q", "r"])
+        {
+            await DecideAsync(patient);
+            await TakeCheckpointAsync();
+        }
+
+        await ExecuteAsync($"UPDATE checkpoint SET decisions = 9 WHERE id = 2");
+        Assert.Equal(new CheckpointBreak(2, null), await VerifyCheckpointsAsync());
+        await ExecuteAsync($"UPDATE checkpoint SET decisions = 2 WHERE id = 2");
+        Assert.Null(await VerifyCheckpointsAsync());
+        await ExecuteAsync($"DELETE FROM checkpoint_head WHERE checkpoint_id = 2");
+        Assert.Equal(new CheckpointBreak(2, null), await VerifyCheckpointsAsync());
+        await ExecuteAsync($"DELETE FROM checkpoint WHERE id = 2");
+        Assert.Equal(new CheckpointBreak(2, null), await VerifyCheckpointsAsync());
+    }
+
+    [Fact]
+    public async Task A_checkpoint_is_signed_over_its_root()
+    {
+        await DecideAsync("p");
+        await using TitrationDbContext database = Open();
+
+        CheckpointRow? sealed1 = await database.TakeCheckpointAsync(Now, root => [7, .. root], Token);
+
+        CheckpointRow stored = await database.Checkpoints.SingleAsync(Token);
+        Assert.Equal([7, .. sealed1!.RootHash], stored.Signature);
+        Assert.Equal(sealed1.RootHash, stored.RootHash);
+    }
+
+    [Fact]
+    public async Task The_policy_in_force_is_the_one_effective_last_by_then()
+    {
+        await using TitrationDbContext database = Open();
+        database.AddRange(Policy("old", Now.AddDays(-9), Now.AddDays(-9)), Policy("new", Now, Now.AddDays(-2)), Policy("corrected", Now, Now.AddDays(-1)));
+        await database.SaveChangesAsync(Token);
+
+        Assert.Null(await database.PolicyInForceAsync(Now.AddDays(-10), Token));
+        Assert.Equal("old", (await database.PolicyInForceAsync(Now.AddMilliseconds(-1), Token))!.Hash);
+        Assert.Equal("corrected", (await database.PolicyInForceAsync(Now, Token))!.Hash);
+
+        static PolicyRow Policy(string hash, DateTimeOffset from, DateTimeOffset adopted) =>
+            new() { Hash = hash, EffectiveFrom = from, AdoptedAt = adopted, Content = [1] };
+    }
+
+    private async Task DecideThreeTimesAsync(string patient)
+    {
+        await DecideAsync(patient);
+        await DecideAsync(patient);
+        await DecideAsync(patient);
+    }
+
+    private async Task<List<ChainResult>> VerifyAsync()
+    {
+        await using TitrationDbContext database = Open();
+        return await database.VerifyLedgerAsync(Token).ToListAsync(Token);
+    }
+
+    private async Task<(long Id, long Decisions)?> TakeCheckpointAsync()
+    {
+        await using TitrationDbContext database = Open();
+        return await database.TakeCheckpointAsync(Now, null, Token) is { } taken ? (taken.Id, taken.Decisions) : null;
+    }
+
+    private async Task<CheckpointBreak?> VerifyCheckpointsAsync()
+    {
+        await using TitrationDbContext database = Open();
+        return await database.VerifyCheckpointsAsync(Token);
+    }
+
+    private async Task<Guid> ChainOfAsync(string patient)
+    {
+        await using TitrationDbContext database = Open();
+        return (await database.Patients.SingleAsync(p => p.Id == patient, Token)).ChainId;
+    }
+
+    private async Task ExecuteAsync(FormattableString statement)
+    {
+        await using TitrationDbContext database = Open();
+        Assert.NotEqual(0, await database.Database.ExecuteSqlAsync(statement, Token));
+    }
+}
+
+public sealed class LedgerOnSqlite(SqliteFixture fixture) : LedgerSuite(fixture), IClassFixture<SqliteFixture>;
+
+public sealed class LedgerOnPostgres(PostgresFixture fixture) : LedgerSuite(fixture), IClassFixture<PostgresFixture>;
