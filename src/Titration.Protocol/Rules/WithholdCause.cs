@@ -92,8 +92,8 @@ internal sealed record WithholdCause(
         if (StopFindings.EarlySevereOf(course) is { ClearedAt: { } cleared } early && early.Day.WorstAt > course.AnsweredUntil)
         {
             yield return new WithholdCause(
-                RuleIds.ClearedStop, RuleIds.EarlySevere, early.Day.Date, early.Day.WorstAt, cleared, early.Day.Date, Priority.Urgent,
-                ToFirstStep: true, Key: $"{RuleIds.EarlySevere}:{early.Day.Date:yyyy-MM-dd}", early.Day.Evidence);
+                RuleIds.ClearedStop, RuleIds.EarlySevere, early.Day.Date, early.Day.WorstAt, cleared,
+                early.Day.Date.AddDays(course.Protocol.Severity.RecoveryAfterSevereDays), Priority.Urgent, ToFirstStep: true, Key: $"{RuleIds.EarlySevere}:{early.Day.Date:yyyy-MM-dd}", early.Day.Evidence);
         }
     }
 
