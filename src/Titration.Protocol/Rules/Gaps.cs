@@ -24,7 +24,7 @@ internal static class Gaps
         }
 
         Step? to = nights >= limits.RestartNights
-            ? course.Regimen.IsFirst(segment.Step) ? null : course.Regimen.First with { Barrier = segment.Step.Barrier || course.Regimen.First.Barrier }
+            ? course.Regimen.IsFirst(segment.Step) ? null : course.Regimen.FirstFrom(segment.Step)
             : course.Regimen.Below(segment.Step);
         ImmutableArray<ResourceVersion> evidence = [.. course.NightReports.TakeLast(1).Select(r => r.Source)];
         string text = $"{nights} nights without an application ({limits.StepDownNights} to {limits.RestartNights - 1}: one step down; from {limits.RestartNights}: the first step)";
