@@ -140,7 +140,9 @@ internal static class CourseEvaluation
 
     private static Evaluation Result(CourseTimeline course, Voices voices, Outcome? outcome)
     {
-        ImmutableArray<RuleResult> reasons = [.. voices.Results.OrderBy(r => r.Outcome)];
+        // Of two that step down the lower step decides.
+        ImmutableArray<RuleResult> reasons =
+            [.. voices.Results.OrderBy(r => r.Outcome).ThenBy(r => r.Outcome == Outcome.StepDown ? r.Proposed!.WeeklyActiveMilligrams : 0)];
         return new Evaluation
         {
             Course = course.Course,
