@@ -80,7 +80,7 @@ internal static class CourseEvaluation
         DateOnly? since = causes.Count > 0 ? causes.Min(c => c.Date) : null;
         foreach (ReportedFinding finding in course.Findings)
         {
-            if (finding.ClearedAt is null && StopFindings.Bears(course, finding) && StopFindings.Stops(course, finding) && !(finding.Date >= since))
+            if (finding.ClearedAt is null && StopFindings.Bears(finding) && StopFindings.Stops(course, finding) && !(finding.Date >= since))
             {
                 since = finding.Date;
             }
