@@ -18,7 +18,7 @@ internal static class CourseEvaluation
         }
 
         StopFindings.Speak(course, voices);
-        List<WithholdCause> causes = WithholdCause.Of(course);
+        List<WithholdCause> causes = WithholdCause.Of(course, voices);
         course.WithheldSince = WithheldSince(course, causes);
         if (course.Orders.State == OrderState.Ended)
         {
