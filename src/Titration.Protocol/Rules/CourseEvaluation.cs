@@ -49,6 +49,7 @@ internal static class CourseEvaluation
 
         Severity.Speak(course, voices);
         Gaps.Speak(course, voices);
+        AppliedWhileWithheld.Speak(course, segment, voices);
         Interacting.Speak(course, voices);
         EffectReview.Speak(course, voices);
         StepUpCase steppingUp = StepUpCase.Of(course, segment, voices);
