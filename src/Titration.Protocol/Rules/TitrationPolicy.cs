@@ -41,8 +41,22 @@ public static class TitrationPolicy
     /// <summary>Orders of one ingredient and area, from the patient's titrated products, in the order of their courses' ids.</summary>
     private static IEnumerable<(Course Course, List<ImmutableArray<PrescriptionFact>> Orders)> CoursesOf(string patient, FactSelection facts)
     {
+        Dictionary<(string, string), List<ImmutableArray<PrescriptionFact>>> courses = ByIngredientAndArea(facts.Prescriptions);
+        foreach (((string, string) key, List<ImmutableArray<PrescriptionFact>> withdrawn) in ByIngredientAndArea(facts.Withdrawn))
+        {
+            courses.TryAdd(key, withdrawn);
+        }
+
+        return courses
+            .OrderBy(c => c.Key.Item1, StringComparer.Ordinal).ThenBy(c => c.Key.Item2, StringComparer.Ordinal)
+            .Select(c => (Course.Of(patient, c.Key.Item1, c.Key.Item2), c.Value));
+    }
+
+    private static Dictionary<(string Ingredient, string Area), List<ImmutableArray<PrescriptionFact>>> ByIngredientAndArea(
+        ImmutableArray<ImmutableArray<PrescriptionFact>> prescriptions)
+    {
         Dictionary<(string, string), List<ImmutableArray<PrescriptionFact>>> courses = [];
-        foreach (ImmutableArray<PrescriptionFact> versions in facts.Prescriptions)
+        foreach (ImmutableArray<PrescriptionFact> versions in prescriptions)
         {
             PrescriptionFact last = versions[^1];
             if (last.Product.Role == ProductRole.Titrated)
@@ -62,9 +76,7 @@ public static class TitrationPolicy
             }
         }
 
-        return courses
-            .OrderBy(c => c.Key.Item1, StringComparer.Ordinal).ThenBy(c => c.Key.Item2, StringComparer.Ordinal)
-            .Select(c => (Course.Of(patient, c.Key.Item1, c.Key.Item2), c.Value));
+        return courses;
     }
 
     /// <summary>The first instant after now at which a fact that is already known begins to count.</summary>
