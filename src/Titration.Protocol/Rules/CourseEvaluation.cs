@@ -40,6 +40,14 @@ internal static class CourseEvaluation
         return Decide(course, voices);
     }
 
+    /// <summary>A course whose first order is dated ahead: nothing to say, and a time to look.</summary>
+    public static Evaluation NotBegun(CourseTimeline course, DateTimeOffset? nextFact)
+    {
+        Voices voices = new(course);
+        voices.LookAt(nextFact);
+        return Result(course, voices, outcome: null);
+    }
+
     private static void OnStep(CourseTimeline course, StepSegment segment, Voices voices)
     {
         foreach (StepSegment later in course.Orders.Segments)

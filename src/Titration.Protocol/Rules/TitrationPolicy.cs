@@ -22,7 +22,11 @@ public static class TitrationPolicy
         foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts))
         {
             CourseTimeline timeline = CourseTimeline.Of(course, orders, facts, protocol, asOf);
-            if (timeline.Orders.State != OrderState.NotBegun)
+            if (timeline.Orders is { State: OrderState.NotBegun, NextOrderAt: not null })
+            {
+                evaluations.Add(CourseEvaluation.NotBegun(timeline, nextFact));
+            }
+            else if (timeline.Orders.State != OrderState.NotBegun)
             {
                 evaluations.Add(CourseEvaluation.Of(timeline, nextFact));
                 DateOnly covered = timeline.Orders.EndedOn?.AddDays(protocol.Severity.AfterEndDays) ?? DateOnly.MaxValue;
