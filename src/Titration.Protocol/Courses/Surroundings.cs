@@ -59,6 +59,6 @@ internal readonly record struct PlannedProcedure(DateOnly Date, DateTimeOffset S
     public static List<PlannedProcedure> Of(List<ObservationFact> observations, TimeZoneInfo zone) =>
     [
         .. observations.SelectMany(o => o.Statements.OfType<Statement.ProcedurePlanned>()
-            .Select(p => new PlannedProcedure(p.Date, o.Effective.StartIn(zone), o.Source))),
+            .Select(p => new PlannedProcedure(ClinicZone.Within(p.Date), o.Effective.StartIn(zone), o.Source))),
     ];
 }

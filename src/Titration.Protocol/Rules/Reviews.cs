@@ -55,13 +55,15 @@ internal static class Reviews
         }
 
         int minimum = course.Product.MinimumAgeYears;
-        if (patient.BirthDate is { } born && born.AddYears(minimum) > course.Today)
+        if (patient.BirthDate is { } born && ComingOfAge(born, minimum) is var ofAge && ofAge > course.Today)
         {
-            voices.LookOn(born.AddYears(minimum));
+            voices.LookOn(ofAge);
             Raise(course, voices, RuleIds.AgeUnderMinimum, course.Course.Id.ToString(), Priority.Routine, null,
                 $"the patient is under {minimum} years, the label's minimum for {course.Course.Ingredient}", [patient.Source]);
         }
     }
+
+    private static DateOnly ComingOfAge(DateOnly born, int years) => born.AddYears(Math.Min(years, DateOnly.MaxValue.Year - born.Year));
 
     /// <summary>
     /// Applications on the step over the plan times the limit. The plan is taken in whole applications, since alternate nights that
@@ -84,7 +86,7 @@ internal static class Reviews
         ImmutableArray<ResourceVersion> evidence)
     {
         voices.Say(rule, Outcome.RequestReview, text, evidence);
-        DateTimeOffset since = at ?? ClinicZone.StartOf(course.Segment?.Since ?? course.Day0, course.AsOf.Zone);
+        DateTimeOffset since = at is { } known && known <= course.AsOf.Instant ? known : ClinicZone.StartOf(course.Segment?.Since ?? course.Day0, course.AsOf.Zone);
         voices.Tell(Intents.Review(course, rule, $"{rule}:{key}", priority, since, text, evidence));
     }
 }

@@ -19,7 +19,7 @@ public static class TitrationPolicy
         DateTimeOffset? nextFact = NextFactAt(history, asOf);
         ImmutableArray<Evaluation>.Builder evaluations = ImmutableArray.CreateBuilder<Evaluation>();
         DateOnly coveredUntil = DateOnly.MinValue;
-        foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts))
+        foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts, protocol))
         {
             CourseTimeline timeline = CourseTimeline.Of(course, orders, facts, protocol, asOf);
             if (timeline.Orders is { State: OrderState.NotBegun, NextOrderAt: not null })
@@ -42,8 +42,9 @@ public static class TitrationPolicy
         return evaluations.ToImmutable();
     }
 
-    /// <summary>Orders of one ingredient and area, from the patient's titrated products, in the order of their courses' ids.</summary>
-    private static IEnumerable<(Course Course, List<ImmutableArray<PrescriptionFact>> Orders)> CoursesOf(string patient, FactSelection facts)
+    /// <summary>Orders of one ingredient and area, from the patient's products that the protocol titrates, in the order of their courses' ids.</summary>
+    private static IEnumerable<(Course Course, List<ImmutableArray<PrescriptionFact>> Orders)> CoursesOf(
+        string patient, FactSelection facts, ProtocolDefinition protocol)
     {
         Dictionary<(string, string), List<ImmutableArray<PrescriptionFact>>> courses = ByIngredientAndArea(facts.Prescriptions);
         foreach (((string, string) key, List<ImmutableArray<PrescriptionFact>> withdrawn) in ByIngredientAndArea(facts.Withdrawn))
@@ -52,6 +53,7 @@ public static class TitrationPolicy
         }
 
         return courses
+            .Where(c => protocol.ProductOf(c.Key.Item1) is not null)
             .OrderBy(c => c.Key.Item1, StringComparer.Ordinal).ThenBy(c => c.Key.Item2, StringComparer.Ordinal)
             .Select(c => (Course.Of(patient, c.Key.Item1, c.Key.Item2), c.Value));
     }
