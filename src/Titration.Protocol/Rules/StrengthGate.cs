@@ -24,7 +24,7 @@ internal static class StrengthGate
         string text = $"day {days} on {segment.Step.StrengthPercent:0.####} % ({gates.MinimumDays} are needed), "
             + $"top step {(tolerated is not null ? "tolerated" : "not yet tolerated")} for {gates.ToleratedDays} days, "
             + (effect is { } e ? $"effect {e.Effect.Code()} on {e.Date:yyyy-MM-dd}" : $"no word on the effect in the last {gates.EffectHoldsDays} days");
-        ImmutableArray<ResourceVersion> evidence = [.. tolerated?.Evidence ?? [], .. effect is { } said ? [said.Source] : ImmutableArray<ResourceVersion>.Empty];
+        ImmutableArray<ResourceVersion> evidence = [segment.Order.Source, .. tolerated?.Evidence ?? [], .. effect is { } said ? [said.Source] : ImmutableArray<ResourceVersion>.Empty];
         return new Gate(RuleIds.Strength, open, text, evidence, open ? Latest(monthsOpen, topOpen, tolerated!.Date, effect!.Value.Date) : null);
     }
 
