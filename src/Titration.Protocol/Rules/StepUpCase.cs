@@ -99,12 +99,12 @@ internal sealed class StepUpCase
 
         bool open = exposure.Applied >= gates.MinimumApplications && exposure.Applied >= gates.MinimumExposure * exposure.Planned;
         List<NightReport> reports = [.. course.NightReports.Where(r => r.Until > segment.Since)];
-        long above = reports.Sum(r => r.CountsMissed || r.Nights == 0 ? 0L : Math.Max(r.Count - r.Nights, 0));
+        long above = reports.Sum(r => r.CountsMissed || r.Nights == 0 ? 0L : Math.Max((long)r.Count - r.Nights, 0));
         string capped = above > 0 ? $", {above} reported above the nights there were not counted" : "";
         string text = $"{exposure.Applied:0.##} applied of {exposure.Planned:0.##} planned over {exposure.Nights} reported nights{assumed}{capped}, "
             + $"at least {gates.MinimumApplications} and {gates.MinimumExposure:P0} are needed";
         DateOnly since = reports.Count > 0 ? reports[^1].Date : segment.Since;
-        return new Gate(RuleIds.Exposure, open, text, [.. reports.Select(r => r.Source)], open ? since : null);
+        return new Gate(RuleIds.Exposure, open, text, [segment.Order.Source, .. reports.Select(r => r.Source)], open ? since : null);
     }
 
     private static Gate Evidence(CourseTimeline course, StepSegment segment, Voices voices)
@@ -122,7 +122,8 @@ internal sealed class StepUpCase
         {
             return new Gate(
                 RuleIds.Evidence, false,
-                $"no complete check-in {gates.EvidenceAfterDays} or more days after {segment.Since:yyyy-MM-dd} that followed reported applications", [], null);
+                $"no complete check-in {gates.EvidenceAfterDays} or more days after {segment.Since:yyyy-MM-dd} that followed reported applications",
+                [segment.Order.Source], null);
         }
 
         int age = course.Today.DayNumber - newest.Date.DayNumber;
