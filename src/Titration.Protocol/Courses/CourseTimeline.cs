@@ -151,6 +151,13 @@ internal sealed class CourseTimeline
         return new Exposure(nights, planned, Math.Clamp(applied, 0, nights));
     }
 
+    /// <summary>Applications of one report on the step, those of withheld nights too: they are use, and no exposure.</summary>
+    public decimal UsedOn(NightReport report, StepSegment segment)
+    {
+        DateOnly from = report.From > segment.Since ? report.From : segment.Since;
+        return report.CountsMissed ? ExposureOf(report, segment).Applied : Math.Clamp(report.Count, 0, Math.Max(report.Until.DayNumber - from.DayNumber, 0));
+    }
+
     /// <summary>Applications reported on the step in force.</summary>
     public Exposure ExposureOnStep()
     {

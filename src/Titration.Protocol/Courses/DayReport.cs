@@ -99,19 +99,19 @@ internal sealed record DayReport
 
     private static Grade? GradeOf(Sign sign, List<Given> given)
     {
-        DateTimeOffset? clinician = null;
+        Given? clinician = null;
         Grade? worst = null;
         foreach (Given g in given)
         {
-            if (g.Sign == sign && g.ByClinician && !(g.At < clinician))
+            if (g.Sign == sign && g.ByClinician && !(g.At < clinician?.At))
             {
-                clinician = g.At;
+                clinician = g;
             }
         }
 
         foreach (Given g in given)
         {
-            bool stands = g.ByClinician || clinician is null || g.At > clinician;
+            bool stands = g.ByClinician || clinician is not { } c || g.At > c.At || (!g.HasHour && c.HasHour);
             if (g.Sign == sign && stands && !(g.Grade <= worst))
             {
                 worst = g.Grade;
@@ -147,6 +147,9 @@ internal sealed record DayReport
 
     private readonly record struct Given(Sign Sign, Grade Grade, DateTimeOffset At, ObservationFact Observation)
     {
+        /// <summary>Without an hour it may have been later than any hour of that day.</summary>
+        public bool HasHour => Observation.Effective.Instant is not null;
+
         public bool ByClinician => Observation.PerformerKind == PerformerKind.Clinician;
 
         public (string? Panel, string? Performer) CheckIn => Observation.IsPanel ? (Observation.Source.Id, null) : (null, Observation.Performer ?? "");

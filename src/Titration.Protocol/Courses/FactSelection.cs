@@ -10,10 +10,11 @@ namespace Titration.Protocol.Courses;
 internal sealed class FactSelection
 {
     private FactSelection(ImmutableArray<ObservationFact> observations, ImmutableArray<ImmutableArray<PrescriptionFact>> prescriptions,
-        PatientFact? patient, ImmutableArray<ResourceVersion> tied)
+        ImmutableArray<ImmutableArray<PrescriptionFact>> withdrawn, PatientFact? patient, ImmutableArray<ResourceVersion> tied)
     {
         Observations = observations;
         Prescriptions = prescriptions;
+        Withdrawn = withdrawn;
         Patient = patient;
         Tied = tied;
     }
@@ -23,6 +24,12 @@ internal sealed class FactSelection
 
     /// <summary>The versions of each prescription, oldest first; those entered in error are not here.</summary>
     public ImmutableArray<ImmutableArray<PrescriptionFact>> Prescriptions { get; }
+
+    /// <summary>
+    /// Prescriptions that were entered in error after they had been known, as ended when that was recorded: with nothing in their place, their
+    /// course has ended.
+    /// </summary>
+    public ImmutableArray<ImmutableArray<PrescriptionFact>> Withdrawn { get; }
 
     public PatientFact? Patient { get; }
 
@@ -51,8 +58,17 @@ internal sealed class FactSelection
         }
 
         ImmutableArray<ResourceVersion>.Builder tied = ImmutableArray.CreateBuilder<ResourceVersion>();
+        ImmutableArray<ObservationFact> standing = Standing(observations, tied, zone);
+        ImmutableArray<ImmutableArray<PrescriptionFact>> histories = Histories(prescriptions, tied);
         return new FactSelection(
-            Standing(observations, tied, zone), Replaced(Histories(prescriptions, tied), zone), Newest(patients), tied.ToImmutable());
+            standing,
+            Replaced([.. histories.Where(h => h[^1].Status != PrescriptionStatus.Removed)], zone),
+            [
+                .. histories.Where(h => h[^1].Status == PrescriptionStatus.Removed && h.Length > 1)
+                    .Select(h => h.SetItem(h.Length - 1, h[^1] with { Status = PrescriptionStatus.Ended })),
+            ],
+            Newest(patients),
+            [.. tied.OrderBy(t => t.Type, StringComparer.Ordinal).ThenBy(t => t.Id, StringComparer.Ordinal)]);
     }
 
     private static void AddOnce<T>(Dictionary<string, List<T>> byId, T fact) where T : Fact
@@ -112,11 +128,6 @@ internal sealed class FactSelection
             if (newest.Count > 1)
             {
                 tied.Add(last.Source);
-            }
-
-            if (last.Status == PrescriptionStatus.Removed)
-            {
-                continue;
             }
 
             histories.Add(

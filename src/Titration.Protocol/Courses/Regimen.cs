@@ -9,8 +9,17 @@ namespace Titration.Protocol.Courses;
 /// </summary>
 internal sealed class Regimen(Ladder ladder, ImmutableArray<decimal> strengths, decimal maximumWeeklyDoseRatio)
 {
-    /// <summary>The gentlest step of all.</summary>
-    public Step First => At(strengths[0], 0);
+    /// <summary>The gentlest step of all, and nothing of it above what is ordered now.</summary>
+    public Step FirstFrom(Step step)
+    {
+        Step first = At(strengths[0], 0);
+        return Keep(step, first with
+        {
+            StrengthPercent = Math.Min(first.StrengthPercent, step.StrengthPercent),
+            Frequency = first.Frequency < step.Frequency ? first.Frequency : step.Frequency,
+            GramsPerApplication = Math.Min(first.GramsPerApplication, step.GramsPerApplication),
+        });
+    }
 
     /// <summary>Whether this is the ladder's top step of its strength, or above it.</summary>
     public bool IsTop(Step step) => IndexAtOrBelow(step) == ladder.Steps.Length - 1;

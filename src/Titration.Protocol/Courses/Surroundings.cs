@@ -10,6 +10,13 @@ namespace Titration.Protocol.Courses;
 /// <param name="Until">When it ceased; null: it is in force.</param>
 internal sealed record OtherOrder(PrescriptionFact Order, DateTimeOffset From, DateTimeOffset? Until)
 {
+    /// <summary>Clinic-local date of its first application: that of the order, or a later start that it gives.</summary>
+    public DateOnly BeganOn(TimeZoneInfo zone)
+    {
+        DateOnly ordered = ClinicZone.DateOf(From, zone);
+        return Order.Phases is [{ Start: { } start }, ..] && start.DateIn(zone) > ordered ? start.DateIn(zone) : ordered;
+    }
+
     /// <summary>Orders for other retinoids and for interacting topicals that have been in force by now.</summary>
     public static List<OtherOrder> Of(
         Course course, ImmutableArray<ImmutableArray<PrescriptionFact>> prescriptions, ProtocolDefinition protocol, AsOf asOf)
@@ -52,6 +59,6 @@ internal readonly record struct PlannedProcedure(DateOnly Date, DateTimeOffset S
     public static List<PlannedProcedure> Of(List<ObservationFact> observations, TimeZoneInfo zone) =>
     [
         .. observations.SelectMany(o => o.Statements.OfType<Statement.ProcedurePlanned>()
-            .Select(p => new PlannedProcedure(p.Date, o.Effective.StartIn(zone), o.Source))),
+            .Select(p => new PlannedProcedure(ClinicZone.Within(p.Date), o.Effective.StartIn(zone), o.Source))),
     ];
 }

@@ -12,9 +12,19 @@ public readonly record struct AsOf(DateTimeOffset Instant, TimeZoneInfo Zone)
 /// <summary>Conversions between instants and the clinic's calendar.</summary>
 public static class ClinicZone
 {
+    // A year inside the calendar's ends, so that no count of days leaves it, whatever date somebody wrote.
+    private static readonly DateOnly Earliest = new(2, 1, 1);
+    private static readonly DateOnly Latest = new(9998, 12, 31);
+
     /// <summary>The local calendar date of an instant.</summary>
-    public static DateOnly DateOf(DateTimeOffset instant, TimeZoneInfo zone) =>
-        DateOnly.FromDateTime(instant.UtcDateTime + zone.GetUtcOffset(instant));
+    public static DateOnly DateOf(DateTimeOffset instant, TimeZoneInfo zone)
+    {
+        long local = instant.UtcTicks + zone.GetUtcOffset(instant).Ticks;
+        return Within(DateOnly.FromDateTime(new DateTime(Math.Clamp(local, DateTime.MinValue.Ticks, DateTime.MaxValue.Ticks))));
+    }
+
+    /// <summary>The date, or the nearest one that leaves room for counting days on both sides.</summary>
+    public static DateOnly Within(DateOnly date) => date < Earliest ? Earliest : date > Latest ? Latest : date;
 
     /// <summary>
     /// The first instant of a local date. Where daylight saving skips midnight it is the first instant after the gap;
@@ -22,7 +32,7 @@ public static class ClinicZone
     /// </summary>
     public static DateTimeOffset StartOf(DateOnly date, TimeZoneInfo zone)
     {
-        DateTime midnight = date.ToDateTime(TimeOnly.MinValue);
+        DateTime midnight = Within(date).ToDateTime(TimeOnly.MinValue);
         while (zone.IsInvalidTime(midnight))
         {
             midnight = midnight.AddMinutes(15);

@@ -30,7 +30,7 @@ public readonly record struct ClinicalTime
     public static ClinicalTime On(DateOnly day) => new(null, day);
 
     /// <summary>The clinic-local calendar date.</summary>
-    public DateOnly DateIn(TimeZoneInfo zone) => Day ?? ClinicZone.DateOf(Instant!.Value, zone);
+    public DateOnly DateIn(TimeZoneInfo zone) => Day is { } day ? ClinicZone.Within(day) : ClinicZone.DateOf(Instant!.Value, zone);
 
     /// <summary>The instant; a bare date counts from the first instant of that day in the clinic's zone.</summary>
     public DateTimeOffset StartIn(TimeZoneInfo zone) => Instant ?? ClinicZone.StartOf(Day!.Value, zone);

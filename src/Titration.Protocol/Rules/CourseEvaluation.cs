@@ -18,7 +18,7 @@ internal static class CourseEvaluation
         }
 
         StopFindings.Speak(course, voices);
-        List<WithholdCause> causes = WithholdCause.Of(course);
+        List<WithholdCause> causes = WithholdCause.Of(course, voices);
         course.WithheldSince = WithheldSince(course, causes);
         if (course.Orders.State == OrderState.Ended)
         {
@@ -40,6 +40,14 @@ internal static class CourseEvaluation
         return Decide(course, voices);
     }
 
+    /// <summary>A course whose first order is dated ahead: nothing to say, and a time to look.</summary>
+    public static Evaluation NotBegun(CourseTimeline course, DateTimeOffset? nextFact)
+    {
+        Voices voices = new(course);
+        voices.LookAt(nextFact);
+        return Result(course, voices, outcome: null);
+    }
+
     private static void OnStep(CourseTimeline course, StepSegment segment, Voices voices)
     {
         foreach (StepSegment later in course.Orders.Segments)
@@ -49,6 +57,7 @@ internal static class CourseEvaluation
 
         Severity.Speak(course, voices);
         Gaps.Speak(course, voices);
+        AppliedWhileWithheld.Speak(course, segment, voices);
         Interacting.Speak(course, voices);
         EffectReview.Speak(course, voices);
         StepUpCase steppingUp = StepUpCase.Of(course, segment, voices);
@@ -80,7 +89,7 @@ internal static class CourseEvaluation
         DateOnly? since = causes.Count > 0 ? causes.Min(c => c.Date) : null;
         foreach (ReportedFinding finding in course.Findings)
         {
-            if (finding.ClearedAt is null && StopFindings.Bears(course, finding) && StopFindings.Stops(course, finding) && !(finding.Date >= since))
+            if (finding.ClearedAt is null && StopFindings.Bears(finding) && StopFindings.Stops(course, finding) && !(finding.Date >= since))
             {
                 since = finding.Date;
             }
@@ -140,7 +149,9 @@ internal static class CourseEvaluation
 
     private static Evaluation Result(CourseTimeline course, Voices voices, Outcome? outcome)
     {
-        ImmutableArray<RuleResult> reasons = [.. voices.Results.OrderBy(r => r.Outcome)];
+        // Of two that step down the lower step decides.
+        ImmutableArray<RuleResult> reasons =
+            [.. voices.Results.OrderBy(r => r.Outcome).ThenBy(r => r.Outcome == Outcome.StepDown ? r.Proposed!.WeeklyActiveMilligrams : 0)];
         return new Evaluation
         {
             Course = course.Course,

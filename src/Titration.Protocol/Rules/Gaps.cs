@@ -24,9 +24,9 @@ internal static class Gaps
         }
 
         Step? to = nights >= limits.RestartNights
-            ? course.Regimen.IsFirst(segment.Step) ? null : course.Regimen.First with { Barrier = segment.Step.Barrier || course.Regimen.First.Barrier }
+            ? course.Regimen.IsFirst(segment.Step) ? null : course.Regimen.FirstFrom(segment.Step)
             : course.Regimen.Below(segment.Step);
-        ImmutableArray<ResourceVersion> evidence = [.. course.NightReports.TakeLast(1).Select(r => r.Source)];
+        ImmutableArray<ResourceVersion> evidence = [segment.Order.Source, .. course.NightReports.TakeLast(1).Select(r => r.Source)];
         string text = $"{nights} nights without an application ({limits.StepDownNights} to {limits.RestartNights - 1}: one step down; from {limits.RestartNights}: the first step)";
         if (to is null)
         {
@@ -35,8 +35,15 @@ internal static class Gaps
         }
 
         voices.Say(RuleIds.Gap, Outcome.StepDown, text, evidence, to);
-        DateTimeOffset at = ClinicZone.StartOf(course.NightReports[^1].Date, course.AsOf.Zone);
+        DateTimeOffset at = ClinicZone.StartOf(LastNight(course), course.AsOf.Zone);
         voices.Tell(Intents.StepDown(course, RuleIds.Gap, to, at, evidence));
+    }
+
+    /// <summary>The date after the last night reported or withheld.</summary>
+    private static DateOnly LastNight(CourseTimeline course)
+    {
+        DateOnly last = course.NightReports.Count > 0 ? course.NightReports[^1].Date : course.Day0;
+        return course.Orders.Pauses is [.., { Until: { } until }] && until > last ? until : last;
     }
 
     /// <summary>

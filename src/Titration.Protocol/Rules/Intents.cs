@@ -140,6 +140,21 @@ internal static class Intents
         Evidence = [order.Source],
     };
 
+    public static CommunicationIntent AppliedWhileWithheld(CourseTimeline course, NightReport report, int applications) => new()
+    {
+        Kind = CommunicationKind.ClinicTask,
+        Cause = $"{RuleIds.AppliedWhileWithheld}:{report.Source.Id}",
+        Priority = Priority.Routine,
+        Audience = Audience.Prescriber,
+        NeedsApproval = false,
+        HasTask = true,
+        Due = ClinicZone.StartOf(report.Date.AddDays(course.Protocol.Deadlines.ReviewDays), course.AsOf.Zone),
+        Template = "applied-while-withheld",
+        Values = ImmutableSortedDictionary<string, string>.Empty.Add("applications", $"{applications}"),
+        Rule = RuleIds.AppliedWhileWithheld,
+        Evidence = [report.Source],
+    };
+
     private static CommunicationIntent StepChange(
         CourseTimeline course, string rule, string template, Step to, DateTimeOffset due, ImmutableArray<ResourceVersion> evidence) =>
         new()

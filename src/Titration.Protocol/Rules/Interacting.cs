@@ -13,9 +13,17 @@ internal static class Interacting
     {
         foreach (OtherOrder other in course.OtherOrders)
         {
-            DateOnly began = ClinicZone.DateOf(other.From, course.AsOf.Zone);
-            if (other.Order.Product.Role != ProductRole.Interacting || began < course.Day0)
+            DateOnly began = other.BeganOn(course.AsOf.Zone);
+            string ingredient = other.Order.Product.Ingredient;
+            if (other.Order.Product.Role != ProductRole.Interacting)
             {
+                continue;
+            }
+
+            if (began < course.Day0)
+            {
+                yield return new Gate(
+                    RuleIds.Interacting, true, $"{ingredient} since {began:yyyy-MM-dd} is older than the course: only noted", [other.Order.Source], segment.Since);
                 continue;
             }
 
@@ -23,7 +31,6 @@ internal static class Interacting
             voices.LookOn(opens);
             DayReport? settled = Settled(course, began);
             bool open = course.Today >= opens && settled is not null;
-            string ingredient = other.Order.Product.Ingredient;
             yield return new Gate(
                 RuleIds.Interacting, open,
                 $"{ingredient} since {began:yyyy-MM-dd}: {course.Protocol.Severity.InteractingDays} days and a complete check-in "
@@ -31,14 +38,19 @@ internal static class Interacting
                 [other.Order.Source, .. settled?.Evidence ?? []],
                 open ? opens > segment.Since ? opens : segment.Since : null);
         }
+
+        if (segment.Order.Product.PartOfCombination)
+        {
+            yield return new Gate(
+                RuleIds.Interacting, true, "the product itself holds another active ingredient: only noted", [segment.Order.Source], segment.Since);
+        }
     }
 
     public static void Speak(CourseTimeline course, Voices voices)
     {
         foreach (OtherOrder other in course.OtherOrders)
         {
-            DateOnly began = ClinicZone.DateOf(other.From, course.AsOf.Zone);
-            if (other.Order.Product.Role == ProductRole.Interacting && other.Until is null && began >= course.Day0)
+            if (other.Order.Product.Role == ProductRole.Interacting && other.Until is null && other.BeganOn(course.AsOf.Zone) >= course.Day0)
             {
                 voices.Tell(Intents.InteractingTopical(course, other.Order, other.From));
             }

@@ -55,27 +55,35 @@ internal static class Reviews
         }
 
         int minimum = course.Product.MinimumAgeYears;
-        if (patient.BirthDate is { } born && born.AddYears(minimum) > course.Today)
+        if (patient.BirthDate is { } born && ComingOfAge(born, minimum) is var ofAge && ofAge > course.Today)
         {
-            voices.LookOn(born.AddYears(minimum));
+            voices.LookOn(ofAge);
             Raise(course, voices, RuleIds.AgeUnderMinimum, course.Course.Id.ToString(), Priority.Routine, null,
                 $"the patient is under {minimum} years, the label's minimum for {course.Course.Ingredient}", [patient.Source]);
         }
     }
 
+    private static DateOnly ComingOfAge(DateOnly born, int years) => born.AddYears(Math.Min(years, DateOnly.MaxValue.Year - born.Year));
+
     /// <summary>
-    /// Applications on the step over the plan times the limit. The plan is taken in whole applications, since alternate nights that
-    /// begin on day 0 put three into five nights.
+    /// Applications on the step, those of withheld nights too, over the plan times the limit. The plan is taken in whole applications, since
+    /// alternate nights that begin on day 0 put three into five nights.
     /// </summary>
     private static void OverUse(CourseTimeline course, Voices voices)
     {
-        Exposure exposure = course.ExposureOnStep();
-        decimal planned = Math.Ceiling(exposure.Planned);
-        if (planned > 0 && exposure.Applied > course.Protocol.Supply.OverUse * planned)
+        if (course.Segment is not { } segment)
         {
-            ImmutableArray<ResourceVersion> evidence = [.. course.NightReports.Where(r => r.Until > course.Segment!.Since).Select(r => r.Source)];
-            Raise(course, voices, RuleIds.OverUse, $"{course.Segment!.Since:yyyy-MM-dd}", Priority.Routine, null,
-                $"{exposure.Applied:0.##} applications of {exposure.Planned:0.##} planned, over {course.Protocol.Supply.OverUse:0.##} times the plan", evidence);
+            return;
+        }
+
+        Exposure exposure = course.ExposureOnStep();
+        List<NightReport> reports = [.. course.NightReports.Where(r => r.Until > segment.Since)];
+        decimal used = reports.Sum(r => course.UsedOn(r, segment));
+        if (used > course.Protocol.Supply.OverUse * Math.Ceiling(exposure.Planned))
+        {
+            ImmutableArray<ResourceVersion> evidence = [.. reports.Select(r => r.Source)];
+            Raise(course, voices, RuleIds.OverUse, $"{segment.Since:yyyy-MM-dd}", Priority.Routine, null,
+                $"{used:0.##} applications of {exposure.Planned:0.##} planned, over {course.Protocol.Supply.OverUse:0.##} times the plan", evidence);
         }
     }
 
@@ -84,7 +92,7 @@ internal static class Reviews
         ImmutableArray<ResourceVersion> evidence)
     {
         voices.Say(rule, Outcome.RequestReview, text, evidence);
-        DateTimeOffset since = at ?? ClinicZone.StartOf(course.Segment?.Since ?? course.Day0, course.AsOf.Zone);
+        DateTimeOffset since = at is { } known && known <= course.AsOf.Instant ? known : ClinicZone.StartOf(course.Segment?.Since ?? course.Day0, course.AsOf.Zone);
         voices.Tell(Intents.Review(course, rule, $"{rule}:{key}", priority, since, text, evidence));
     }
 }

@@ -34,6 +34,7 @@ public static class RuleIds
     public const string Evidence = "evidence";
     public const string RecentModerate = "recent-moderate-irritation";
     public const string Rising = "rising-irritation";
+    public const string AppliedWhileWithheld = "applied-while-withheld";
     public const string Interacting = "interacting-topical";
     public const string Order = "order";
     public const string Strength = "strength";

@@ -38,7 +38,8 @@ internal static class Silence
     private static DateOnly DueDate(CourseTimeline course, StepSegment segment, StepUpCase steppingUp, DayReport? newest, Voices voices)
     {
         CheckInSchedule schedule = course.Protocol.CheckIns;
-        bool settled = course.WithheldSince is null && StrengthGate.Settled(course, segment, voices);
+        bool withheld = course.WithheldSince is not null || course.Orders.State == OrderState.OnHold;
+        bool settled = !withheld && StrengthGate.Settled(course, segment, voices);
         DateOnly last = newest is not null && newest.Date > segment.Since ? newest.Date : segment.Since;
         DateOnly due = last.AddDays(settled ? schedule.AtTopStepEveryDays : schedule.EveryDays);
         if (Severity.NewestModerate(course) is { } moderate && Severity.EarlierModerate(course, moderate) is null)
@@ -46,7 +47,7 @@ internal static class Silence
             due = Earlier(due, course.Days[moderate].Date.AddDays(schedule.AfterModerateDays));
         }
 
-        if (course.WithheldSince is null && steppingUp.LacksOnlyEvidence)
+        if (!withheld && steppingUp.LacksOnlyEvidence)
         {
             due = Earlier(due, LackingSince(course, steppingUp, newest));
         }

@@ -43,9 +43,9 @@ internal sealed class StepUpCase
         Step? next = course.Regimen.Above(segment.Step);
         List<Gate> gates =
         [
-            Order(segment.Step, next, segment),
+            Order(course, segment, next),
             Time(course, segment, voices),
-            Exposed(course, segment),
+            Exposed(course, segment, voices),
             Evidence(course, segment, voices),
             RecentModerate(course, segment, voices),
             Rising(course, segment),
@@ -59,12 +59,17 @@ internal sealed class StepUpCase
         return new StepUpCase([.. gates], next);
     }
 
-    private static Gate Order(Step step, Step? next, StepSegment segment) => next is null
-        ? new Gate(RuleIds.Order, false, $"no step above {StepText.Of(step)} within one dimension and twice the weekly active dose", [], null)
-        : new Gate(
-            RuleIds.Order, true,
-            $"from {StepText.Of(step)} to {StepText.Of(next)}: {step.WeeklyActiveMilligrams:0.#####} to {next.WeeklyActiveMilligrams:0.#####} mg active a week",
-            [segment.Order.Source], segment.Since);
+    private static Gate Order(CourseTimeline course, StepSegment segment, Step? next)
+    {
+        Step step = segment.Step;
+        string start = segment.Since == course.Day0 && !course.Regimen.IsFirst(step) ? "; the start is above the protocol's first step, as ordered" : "";
+        return next is null
+            ? new Gate(RuleIds.Order, false, $"no step above {StepText.Of(step)} within one dimension and twice the weekly active dose{start}", [segment.Order.Source], null)
+            : new Gate(
+                RuleIds.Order, true,
+                $"from {StepText.Of(step)} to {StepText.Of(next)}: {step.WeeklyActiveMilligrams:0.#####} to {next.WeeklyActiveMilligrams:0.#####} mg active a week{start}",
+                [segment.Order.Source], segment.Since);
+    }
 
     private static Gate Time(CourseTimeline course, StepSegment segment, Voices voices)
     {
@@ -78,7 +83,7 @@ internal sealed class StepUpCase
         return new Gate(RuleIds.Time, days >= minimum, text, [segment.Order.Source], days >= minimum ? opens : null);
     }
 
-    private static Gate Exposed(CourseTimeline course, StepSegment segment)
+    private static Gate Exposed(CourseTimeline course, StepSegment segment, Voices voices)
     {
         StepUpGates gates = course.Protocol.StepUp;
         Exposure exposure = course.ExposureOnStep();
@@ -89,14 +94,17 @@ internal sealed class StepUpCase
             decimal planned = segment.Step.Frequency.PlannedIn(Math.Max(unreported, 0));
             exposure += new Exposure(Math.Max(unreported, 0), planned, planned);
             assumed = ", unreported nights assumed as planned";
+            voices.LookOn(course.Today.AddDays(1));
         }
 
         bool open = exposure.Applied >= gates.MinimumApplications && exposure.Applied >= gates.MinimumExposure * exposure.Planned;
-        string text = $"{exposure.Applied:0.##} applied of {exposure.Planned:0.##} planned over {exposure.Nights} reported nights{assumed}, "
-            + $"at least {gates.MinimumApplications} and {gates.MinimumExposure:P0} are needed";
         List<NightReport> reports = [.. course.NightReports.Where(r => r.Until > segment.Since)];
+        long above = reports.Sum(r => r.CountsMissed || r.Nights == 0 ? 0L : Math.Max((long)r.Count - r.Nights, 0));
+        string capped = above > 0 ? $", {above} reported above the nights there were not counted" : "";
+        string text = $"{exposure.Applied:0.##} applied of {exposure.Planned:0.##} planned over {exposure.Nights} reported nights{assumed}{capped}, "
+            + $"at least {gates.MinimumApplications} and {gates.MinimumExposure:P0} are needed";
         DateOnly since = reports.Count > 0 ? reports[^1].Date : segment.Since;
-        return new Gate(RuleIds.Exposure, open, text, [.. reports.Select(r => r.Source)], open ? since : null);
+        return new Gate(RuleIds.Exposure, open, text, [segment.Order.Source, .. reports.Select(r => r.Source)], open ? since : null);
     }
 
     private static Gate Evidence(CourseTimeline course, StepSegment segment, Voices voices)
@@ -114,7 +122,8 @@ internal sealed class StepUpCase
         {
             return new Gate(
                 RuleIds.Evidence, false,
-                $"no complete check-in {gates.EvidenceAfterDays} or more days after {segment.Since:yyyy-MM-dd} that followed reported applications", [], null);
+                $"no complete check-in {gates.EvidenceAfterDays} or more days after {segment.Since:yyyy-MM-dd} that followed reported applications",
+                [segment.Order.Source], null);
         }
 
         int age = course.Today.DayNumber - newest.Date.DayNumber;

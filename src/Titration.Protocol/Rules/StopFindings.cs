@@ -14,7 +14,7 @@ internal static class StopFindings
         foreach (IGrouping<FindingKind, ReportedFinding> kind in course.Findings.Where(f => f.ClearedAt is null).GroupBy(f => f.Rule.Finding).OrderByDescending(g => g.First().Rule.Priority))
         {
             // The first report that still stands carries the finding; a repeat adds nothing to what was said.
-            if (kind.FirstOrDefault(f => Bears(course, f)) is { } finding)
+            if (kind.FirstOrDefault(Bears) is { } finding)
             {
                 Speak(course, voices, finding, [.. kind.Select(f => f.Source)]);
             }
@@ -73,14 +73,10 @@ internal static class StopFindings
         return true;
     }
 
-    /// <summary>
-    /// Reactions are those of the course, but for an emergency that nobody cleared; pregnancy, breastfeeding and the like bear on it whenever
-    /// they were said.
-    /// </summary>
-    public static bool Bears(CourseTimeline course, ReportedFinding finding) => finding.Rule.Effect switch
+    /// <summary>What stops or is weighed bears on a course whenever it was said, until somebody whose word counts clears it.</summary>
+    public static bool Bears(ReportedFinding finding) => finding.Rule.Effect switch
     {
-        FindingEffect.Discontinue => finding.Date >= course.Day0 || finding.Rule.Priority == Priority.Stat,
-        FindingEffect.ByJurisdiction or FindingEffect.Review => true,
+        FindingEffect.Discontinue or FindingEffect.ByJurisdiction or FindingEffect.Review => true,
         FindingEffect.Withhold or FindingEffect.CautiousLadder => false,
     };
 

@@ -12,18 +12,19 @@ internal static class StrengthGate
     {
         StrengthGates gates = course.Protocol.Strength;
         DateOnly since = StrengthSince(course);
-        DateOnly monthsOpen = since.AddDays(gates.MinimumDays);
+        int days = course.Today.DayNumber - since.DayNumber - course.WithheldNights(since, course.Today);
+        DateOnly monthsOpen = course.Today.AddDays(gates.MinimumDays - days);
         voices.LookOn(monthsOpen);
-        DateOnly topOpen = segment.Since.AddDays(gates.ToleratedDays);
+        DateOnly topOpen = course.Today.AddDays(gates.ToleratedDays - course.DaysOnStep(course.Today));
         voices.LookOn(topOpen);
         DayReport? tolerated = ToleratedUpTo(course, segment, course.Today, voices);
         EffectReport? effect = NewestEffect(course, voices);
-        bool wanted = effect is { Effect: Effect.MoreWanted or Effect.NoneSeen };
+        bool wanted = effect is { Effect: Effect.MoreWanted };
         bool open = course.Today >= monthsOpen && course.Today >= topOpen && tolerated is not null && wanted;
-        string text = $"day {course.Today.DayNumber - since.DayNumber} on {segment.Step.StrengthPercent:0.####} % ({gates.MinimumDays} are needed), "
+        string text = $"day {days} on {segment.Step.StrengthPercent:0.####} % ({gates.MinimumDays} are needed), "
             + $"top step {(tolerated is not null ? "tolerated" : "not yet tolerated")} for {gates.ToleratedDays} days, "
             + (effect is { } e ? $"effect {e.Effect.Code()} on {e.Date:yyyy-MM-dd}" : $"no word on the effect in the last {gates.EffectHoldsDays} days");
-        ImmutableArray<ResourceVersion> evidence = [.. tolerated?.Evidence ?? [], .. effect is { } said ? [said.Source] : ImmutableArray<ResourceVersion>.Empty];
+        ImmutableArray<ResourceVersion> evidence = [segment.Order.Source, .. tolerated?.Evidence ?? [], .. effect is { } said ? [said.Source] : ImmutableArray<ResourceVersion>.Empty];
         return new Gate(RuleIds.Strength, open, text, evidence, open ? Latest(monthsOpen, topOpen, tolerated!.Date, effect!.Value.Date) : null);
     }
 

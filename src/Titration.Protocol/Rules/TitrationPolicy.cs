@@ -19,10 +19,14 @@ public static class TitrationPolicy
         DateTimeOffset? nextFact = NextFactAt(history, asOf);
         ImmutableArray<Evaluation>.Builder evaluations = ImmutableArray.CreateBuilder<Evaluation>();
         DateOnly coveredUntil = DateOnly.MinValue;
-        foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts))
+        foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts, protocol))
         {
             CourseTimeline timeline = CourseTimeline.Of(course, orders, facts, protocol, asOf);
-            if (timeline.Orders.State != OrderState.NotBegun)
+            if (timeline.Orders is { State: OrderState.NotBegun, NextOrderAt: not null })
+            {
+                evaluations.Add(CourseEvaluation.NotBegun(timeline, nextFact));
+            }
+            else if (timeline.Orders.State != OrderState.NotBegun)
             {
                 evaluations.Add(CourseEvaluation.Of(timeline, nextFact));
                 DateOnly covered = timeline.Orders.EndedOn?.AddDays(protocol.Severity.AfterEndDays) ?? DateOnly.MaxValue;
@@ -38,11 +42,27 @@ public static class TitrationPolicy
         return evaluations.ToImmutable();
     }
 
-    /// <summary>Orders of one ingredient and area, from the patient's titrated products, in the order of their courses' ids.</summary>
-    private static IEnumerable<(Course Course, List<ImmutableArray<PrescriptionFact>> Orders)> CoursesOf(string patient, FactSelection facts)
+    /// <summary>Orders of one ingredient and area, from the patient's products that the protocol titrates, in the order of their courses' ids.</summary>
+    private static IEnumerable<(Course Course, List<ImmutableArray<PrescriptionFact>> Orders)> CoursesOf(
+        string patient, FactSelection facts, ProtocolDefinition protocol)
+    {
+        Dictionary<(string, string), List<ImmutableArray<PrescriptionFact>>> courses = ByIngredientAndArea(facts.Prescriptions);
+        foreach (((string, string) key, List<ImmutableArray<PrescriptionFact>> withdrawn) in ByIngredientAndArea(facts.Withdrawn))
+        {
+            courses.TryAdd(key, withdrawn);
+        }
+
+        return courses
+            .Where(c => protocol.ProductOf(c.Key.Item1) is not null)
+            .OrderBy(c => c.Key.Item1, StringComparer.Ordinal).ThenBy(c => c.Key.Item2, StringComparer.Ordinal)
+            .Select(c => (Course.Of(patient, c.Key.Item1, c.Key.Item2), c.Value));
+    }
+
+    private static Dictionary<(string Ingredient, string Area), List<ImmutableArray<PrescriptionFact>>> ByIngredientAndArea(
+        ImmutableArray<ImmutableArray<PrescriptionFact>> prescriptions)
     {
         Dictionary<(string, string), List<ImmutableArray<PrescriptionFact>>> courses = [];
-        foreach (ImmutableArray<PrescriptionFact> versions in facts.Prescriptions)
+        foreach (ImmutableArray<PrescriptionFact> versions in prescriptions)
         {
             PrescriptionFact last = versions[^1];
             if (last.Product.Role == ProductRole.Titrated)
@@ -62,9 +82,7 @@ public static class TitrationPolicy
             }
         }
 
-        return courses
-            .OrderBy(c => c.Key.Item1, StringComparer.Ordinal).ThenBy(c => c.Key.Item2, StringComparer.Ordinal)
-            .Select(c => (Course.Of(patient, c.Key.Item1, c.Key.Item2), c.Value));
+        return courses;
     }
 
     /// <summary>The first instant after now at which a fact that is already known begins to count.</summary>

@@ -24,7 +24,7 @@ internal sealed record WithholdCause(
     bool ToFirstStep, string Key, ImmutableArray<ResourceVersion> Evidence)
 {
     /// <summary>All causes that no later order has answered, in time order.</summary>
-    public static List<WithholdCause> Of(CourseTimeline course)
+    public static List<WithholdCause> Of(CourseTimeline course, Voices voices)
     {
         List<WithholdCause> causes =
         [
@@ -32,7 +32,7 @@ internal sealed record WithholdCause(
             .. LastingAtLowest(course),
             .. FromFindings(course),
             .. OtherRetinoids(course),
-            .. Procedures(course),
+            .. Procedures(course, voices),
         ];
         causes.Sort((a, b) => a.At != b.At ? a.At.CompareTo(b.At) : string.CompareOrdinal(a.Key, b.Key));
         return causes;
@@ -92,8 +92,8 @@ internal sealed record WithholdCause(
         if (StopFindings.EarlySevereOf(course) is { ClearedAt: { } cleared } early && early.Day.WorstAt > course.AnsweredUntil)
         {
             yield return new WithholdCause(
-                RuleIds.ClearedStop, RuleIds.EarlySevere, early.Day.Date, early.Day.WorstAt, cleared, early.Day.Date, Priority.Urgent,
-                ToFirstStep: true, Key: $"{RuleIds.EarlySevere}:{early.Day.Date:yyyy-MM-dd}", early.Day.Evidence);
+                RuleIds.ClearedStop, RuleIds.EarlySevere, early.Day.Date, early.Day.WorstAt, cleared,
+                early.Day.Date.AddDays(course.Protocol.Severity.RecoveryAfterSevereDays), Priority.Urgent, ToFirstStep: true, Key: $"{RuleIds.EarlySevere}:{early.Day.Date:yyyy-MM-dd}", early.Day.Evidence);
         }
     }
 
@@ -117,7 +117,7 @@ internal sealed record WithholdCause(
         }
     }
 
-    private static IEnumerable<WithholdCause> Procedures(CourseTimeline course)
+    private static IEnumerable<WithholdCause> Procedures(CourseTimeline course, Voices voices)
     {
         if (course.Protocol.Dose is not { ProcedureDaysBefore: { } before, ProcedureDaysAfter: { } after })
         {
@@ -128,6 +128,8 @@ internal sealed record WithholdCause(
         {
             DateOnly from = procedure.Date.AddDays(-before);
             DateOnly until = procedure.Date.AddDays(after + 1);
+            voices.LookOn(from);
+            voices.LookOn(until);
             DateTimeOffset at = ClinicZone.StartOf(from, course.AsOf.Zone);
             DateTimeOffset ends = ClinicZone.StartOf(until, course.AsOf.Zone);
             if (from <= course.Today && until > course.Day0 && ends > course.AnsweredUntil)

@@ -80,7 +80,7 @@ internal static class Withholding
         voices.LookOn(course.Today.AddDays(1));
         bool toFirst = causes.Exists(c => c.ToFirstStep) || without >= course.Protocol.Gaps.RestartNights;
         Step below = course.Regimen.Below(segment.Step) ?? segment.Step with { Barrier = true };
-        Step to = toFirst && !course.Regimen.IsFirst(segment.Step) ? course.Regimen.First with { Barrier = below.Barrier } : below;
+        Step to = toFirst && !course.Regimen.IsFirst(segment.Step) ? course.Regimen.FirstFrom(segment.Step) : below;
         voices.Say(
             RuleIds.Resume, Outcome.Resume,
             $"{string.Join(" and ", causes.Select(c => c.Code).Distinct(StringComparer.Ordinal))} over, complete check-in of {proof.Date:yyyy-MM-dd} with nothing above 1"
