@@ -12,6 +12,11 @@ internal static class CourseEvaluation
     {
         Voices voices = new(course);
         voices.LookAt(nextFact);
+        foreach (StepSegment later in course.Orders.Segments)
+        {
+            voices.LookOn(later.Since);
+        }
+
         if (course.Patient is { Deceased: true } or { Active: false })
         {
             return Result(course, voices, outcome: null);
@@ -50,11 +55,6 @@ internal static class CourseEvaluation
 
     private static void OnStep(CourseTimeline course, StepSegment segment, Voices voices)
     {
-        foreach (StepSegment later in course.Orders.Segments)
-        {
-            voices.LookOn(later.Since);
-        }
-
         Severity.Speak(course, voices);
         Gaps.Speak(course, voices);
         AppliedWhileWithheld.Speak(course, segment, voices);
