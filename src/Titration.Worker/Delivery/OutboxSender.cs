@@ -56,6 +56,7 @@ public sealed partial class OutboxSender(
         {
             OutboxAction.Issue => await IssueAsync(database, entry, cancellationToken),
             OutboxAction.Withdraw => await WithdrawAsync(database, entry, cancellationToken),
+            OutboxAction.Activate => await ActivateAsync(database, entry, cancellationToken),
         };
         telemetry.Sent(entry.Action.Code(), delivered.Result);
         switch (delivered.Trouble)
@@ -151,8 +152,9 @@ public sealed partial class OutboxSender(
                         ServerId = resource.ServerId,
                         VersionId = there.VersionId,
                     });
-                    if (there.Resource is FhirTask { Status: FhirTask.TaskStatus.Completed or FhirTask.TaskStatus.Rejected })
+                    if (there.Resource is FhirTask { Status: FhirTask.TaskStatus.Completed } && entry.Kind == CommunicationKind.StepChange)
                     {
+                        // The answer decides about the rest; its own message brings it.
                         return new Delivered(held, null);
                     }
 
@@ -186,6 +188,27 @@ public sealed partial class OutboxSender(
             _ => null,
         };
         return changed is null ? held : await server.UpdateAsync(changed, version, cancellationToken);
+    }
+
+    /// <summary>The draft becomes active, in exactly the version just read: a change by somebody else stands.</summary>
+    private async Task<Delivered> ActivateAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
+    {
+        ImmutableArray<SentResourceRow> sent = await database.SentOfAsync(entry.CommunicationKey, cancellationToken);
+        SentResourceRow? request = sent.FirstOrDefault(s => s.Role == OutgoingRole.CommunicationRequest.Code());
+        if (request is null)
+        {
+            return Delivered.AsDropped;
+        }
+
+        ServerAnswer current = await server.ReadAsync(request.ResourceType, request.ServerId, cancellationToken);
+        if (current is not ServerAnswer.Held { Resource: CommunicationRequest draft, VersionId: { } version })
+        {
+            return new Delivered(sent, current);
+        }
+
+        CommunicationRequest? active = Withdrawal.Activate(draft, approver: null, time.GetUtcNow());
+        ServerAnswer answer = active is null ? current : await server.UpdateAsync(active, version, cancellationToken);
+        return new Delivered(sent, answer is ServerAnswer.Held ? null : answer);
     }
 
     private static void Keep(List<SentResourceRow> held, SentResourceRow row)
