@@ -94,6 +94,7 @@ public sealed class IntakeHandler(
     private TimeSpan AheadOf(Fact fact, DateTimeOffset now) => fact switch
     {
         ObservationFact observation => observation.Effective.StartIn(settings.Policy.Zone) - now,
+        PrescriptionFact order => order.AuthoredOn.StartIn(settings.Policy.Zone) - now,
         _ => TimeSpan.Zero,
     };
 
