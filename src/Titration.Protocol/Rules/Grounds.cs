@@ -23,7 +23,7 @@ public static class Grounds
         {
             if (evaluation.Course?.Id == approval.Course)
             {
-                return evaluation.Proposed == approval.Proposed;
+                return evaluation.Communications.Any(c => c.Kind == approval.Kind && c.Proposed == approval.Proposed);
             }
         }
 
