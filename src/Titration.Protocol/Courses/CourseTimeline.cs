@@ -78,7 +78,7 @@ internal sealed class CourseTimeline
         Course course, List<ImmutableArray<PrescriptionFact>> orders, FactSelection facts, ProtocolDefinition protocol, AsOf asOf)
     {
         OrderTimeline timeline = OrderTimeline.Of(orders, protocol, asOf);
-        DateOnly day0 = timeline.Segments.Count > 0 ? timeline.Segments[0].Since : orders[0][0].AuthoredOn.DateIn(asOf.Zone);
+        DateOnly day0 = timeline.Segments.Count > 0 ? timeline.Segments[0].Since : orders.Min(o => o[0].AuthoredOn.DateIn(asOf.Zone));
         List<ObservationFact> known = [.. facts.Observations.Where(o => o.Effective.StartIn(asOf.Zone) <= asOf.Instant)];
         SpeaksTo speaksTo = SpeaksTo.Course(orders, facts.Prescriptions);
         List<ObservationFact> mine = known.FindAll(o => speaksTo.Includes(o) && o.Effective.DateIn(asOf.Zone) >= day0);
