@@ -47,7 +47,7 @@ internal static class Silence
             due = Earlier(due, course.Days[moderate].Date.AddDays(schedule.AfterModerateDays));
         }
 
-        if (!withheld && steppingUp.LacksOnlyEvidence)
+        if (!withheld && steppingUp.LacksOnlyEvidence && voices.Lowest() is null)
         {
             // A check-in that proves nothing is followed by the next request, never by one dated back.
             DateOnly since = steppingUp.LacksEvidenceSince;
