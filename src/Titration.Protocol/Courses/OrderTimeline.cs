@@ -269,10 +269,21 @@ internal sealed class OrderTimeline
 
     private void BeginPause(DateTimeOffset at)
     {
-        if (_pauses.Count == 0 || _pauses[^1].Until is not null)
+        if (_pauses.Count > 0 && _pauses[^1].Until is null)
         {
-            CeasedAt = at;
-            _pauses.Add(new Pause(ClinicZone.DateOf(at, _asOf.Zone), Until: null));
+            return;
+        }
+
+        CeasedAt = at;
+        DateOnly from = ClinicZone.DateOf(at, _asOf.Zone);
+        if (_pauses.Count > 0 && _pauses[^1].Until > from)
+        {
+            // The order that was to end the pause later on has gone before it did.
+            _pauses[^1] = _pauses[^1] with { Until = null };
+        }
+        else
+        {
+            _pauses.Add(new Pause(from, Until: null));
         }
     }
 

@@ -19,10 +19,13 @@ internal sealed record Gate(string Rule, bool IsOpen, string Text, ImmutableArra
 /// </summary>
 internal sealed class StepUpCase
 {
-    private StepUpCase(ImmutableArray<Gate> gates, Step? next)
+    private readonly DateOnly? _evidenceExpires;
+
+    private StepUpCase(ImmutableArray<Gate> gates, Step? next, DateOnly? evidenceExpires)
     {
         Gates = gates;
         Next = next;
+        _evidenceExpires = evidenceExpires;
     }
 
     public ImmutableArray<Gate> Gates { get; }
@@ -35,18 +38,26 @@ internal sealed class StepUpCase
     /// <summary>Whether fresh evidence is all that it lacks.</summary>
     public bool LacksOnlyEvidence => Gates.All(g => g.IsOpen == (g.Rule != RuleIds.Evidence));
 
-    /// <summary>The first date from which every gate but the evidence is open.</summary>
-    public DateOnly OthersOpenSince => Gates.Where(g => g.Rule != RuleIds.Evidence).Max(g => g.OpenSince!.Value);
+    /// <summary>Where fresh evidence is all that it lacks: since when.</summary>
+    public DateOnly LacksEvidenceSince
+    {
+        get
+        {
+            DateOnly others = Gates.Where(g => g.Rule != RuleIds.Evidence).Max(g => g.OpenSince!.Value);
+            return _evidenceExpires > others ? _evidenceExpires.Value : others;
+        }
+    }
 
     public static StepUpCase Of(CourseTimeline course, StepSegment segment, Voices voices)
     {
         Step? next = course.Regimen.Above(segment.Step);
+        DayReport? evidence = NewestEvidence(course, segment);
         List<Gate> gates =
         [
             Order(course, segment, next),
             Time(course, segment, voices),
             Exposed(course, segment, voices),
-            Evidence(course, segment, voices),
+            Evidence(course, segment, evidence, voices),
             RecentModerate(course, segment, voices),
             Rising(course, segment),
         ];
@@ -56,7 +67,7 @@ internal sealed class StepUpCase
             gates.Add(StrengthGate.Of(course, segment, voices));
         }
 
-        return new StepUpCase([.. gates], next);
+        return new StepUpCase([.. gates], next, evidence?.Date.AddDays(course.Protocol.StepUp.EvidenceHoldsDays + 1));
     }
 
     private static Gate Order(CourseTimeline course, StepSegment segment, Step? next)
@@ -107,17 +118,24 @@ internal sealed class StepUpCase
         return new Gate(RuleIds.Exposure, open, text, [segment.Order.Source, .. reports.Select(r => r.Source)], open ? since : null);
     }
 
-    private static Gate Evidence(CourseTimeline course, StepSegment segment, Voices voices)
+    private static DayReport? NewestEvidence(CourseTimeline course, StepSegment segment)
     {
-        StepUpGates gates = course.Protocol.StepUp;
-        DayReport? newest = null;
-        for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep && newest is null; i--)
+        for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep; i--)
         {
             DayReport day = course.Days[i];
-            bool late = day.Date.DayNumber - segment.Since.DayNumber >= gates.EvidenceAfterDays;
-            newest = day.IsComplete && late && FollowedApplications(course, segment, day) ? day : null;
+            bool late = day.Date.DayNumber - segment.Since.DayNumber >= course.Protocol.StepUp.EvidenceAfterDays;
+            if (day.IsComplete && late && FollowedApplications(course, segment, day))
+            {
+                return day;
+            }
         }
 
+        return null;
+    }
+
+    private static Gate Evidence(CourseTimeline course, StepSegment segment, DayReport? newest, Voices voices)
+    {
+        StepUpGates gates = course.Protocol.StepUp;
         if (newest is null)
         {
             return new Gate(
