@@ -17,11 +17,9 @@ internal static class StrengthGate
         voices.LookOn(monthsOpen);
         DateOnly topOpen = course.Today.AddDays(gates.ToleratedDays - course.DaysOnStep(course.Today));
         voices.LookOn(topOpen);
-        // Up to the newest complete check-in and not up to today: at the top step they come 28 days apart, and a window that slides on
-        // would shut the gate the day after each.
-        DayReport? tolerated = course.NewestComplete() is { } newest ? ToleratedUpTo(course, segment, newest.Date, voices) : null;
+        DayReport? tolerated = ToleratedUpTo(course, segment, course.Today, voices);
         EffectReport? effect = NewestEffect(course, voices);
-        bool wanted = effect is { Effect: Effect.MoreWanted };
+        bool wanted = MoreWanted(course, voices);
         bool open = course.Today >= monthsOpen && course.Today >= topOpen && tolerated is not null && wanted;
         string text = $"day {days} on {segment.Step.StrengthPercent:0.####} % ({gates.MinimumDays} are needed), "
             + $"top step {(tolerated is not null ? "tolerated" : "not yet tolerated")} for {gates.ToleratedDays} days, "
@@ -109,6 +107,9 @@ internal static class StrengthGate
 
         return false;
     }
+
+    /// <summary>Whether the newest word on the effect, where it still holds, is that more is wanted.</summary>
+    public static bool MoreWanted(CourseTimeline course, Voices voices) => NewestEffect(course, voices) is { Effect: Effect.MoreWanted };
 
     private static EffectReport? NewestEffect(CourseTimeline course, Voices voices)
     {
