@@ -39,8 +39,7 @@ internal static class Silence
     {
         CheckInSchedule schedule = course.Protocol.CheckIns;
         bool withheld = course.WithheldSince is not null || course.Orders.State == OrderState.OnHold;
-        // While more effect is wanted the pace stays weekly: check-ins 28 days apart could show tolerance over 28 days on one day only.
-        bool settled = !withheld && StrengthGate.Settled(course, segment, voices) && !StrengthGate.MoreWanted(course, voices);
+        bool settled = !withheld && StrengthGate.Settled(course, segment, voices);
         DateOnly last = newest is not null && newest.Date > segment.Since ? newest.Date : segment.Since;
         DateOnly due = last.AddDays(settled ? schedule.AtTopStepEveryDays : schedule.EveryDays);
         if (Severity.NewestModerate(course) is { } moderate && Severity.EarlierModerate(course, moderate) is null)

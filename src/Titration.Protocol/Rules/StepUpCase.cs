@@ -11,7 +11,11 @@ namespace Titration.Protocol.Rules;
 /// <param name="Text">Its numbers.</param>
 /// <param name="Evidence">What it looked at.</param>
 /// <param name="OpenSince">The first date from which it is open; null while it is shut.</param>
-internal sealed record Gate(string Rule, bool IsOpen, string Text, ImmutableArray<ResourceVersion> Evidence, DateOnly? OpenSince);
+internal sealed record Gate(string Rule, bool IsOpen, string Text, ImmutableArray<ResourceVersion> Evidence, DateOnly? OpenSince)
+{
+    /// <summary>Since when one more check-in is all that this gate lacks; null where it is open, or lacks something else.</summary>
+    public DateOnly? LacksCheckInSince { get; init; }
+}
 
 /// <summary>
 /// The case for going up from the step in force: rules 3 (time), 4 (exposure), 5 (evidence), 7 (order), 8 (strength), each a gate. All of
@@ -36,14 +40,14 @@ internal sealed class StepUpCase
     public bool IsOpen => Gates.All(g => g.IsOpen);
 
     /// <summary>Whether fresh evidence is all that it lacks.</summary>
-    public bool LacksOnlyEvidence => Gates.All(g => g.IsOpen == (g.Rule != RuleIds.Evidence));
+    public bool LacksOnlyEvidence => !IsOpen && Gates.All(g => g.IsOpen || g.Rule == RuleIds.Evidence || g.LacksCheckInSince is not null);
 
     /// <summary>Where fresh evidence is all that it lacks: since when.</summary>
     public DateOnly LacksEvidenceSince
     {
         get
         {
-            DateOnly others = Gates.Where(g => g.Rule != RuleIds.Evidence).Max(g => g.OpenSince!.Value);
+            DateOnly others = Gates.Where(g => g.Rule != RuleIds.Evidence).Max(g => g.OpenSince ?? g.LacksCheckInSince!.Value);
             return _evidenceExpires > others ? _evidenceExpires.Value : others;
         }
     }
