@@ -4,28 +4,6 @@ using Titration.Protocol.Facts;
 
 namespace Titration.Protocol.Courses;
 
-/// <summary>A stretch of nights on one step.</summary>
-/// <param name="Step">The dosage; its barrier support is filled in by the course.</param>
-/// <param name="Since">Day 0: the first night.</param>
-/// <param name="OrderedAt">When it was ordered: grounds before it are what the order answered.</param>
-/// <param name="NewDosage">False where the same order came back after a long hold: the prescriber ordered nothing new.</param>
-/// <param name="Order">The version that ordered it.</param>
-internal sealed record StepSegment(Step Step, DateOnly Since, DateTimeOffset OrderedAt, bool NewDosage, PrescriptionFact Order);
-
-/// <summary>Nights on which nothing was ordered to be applied.</summary>
-/// <param name="From">First such night.</param>
-/// <param name="Until">First night after it; null: it goes on.</param>
-internal sealed record Pause(DateOnly From, DateOnly? Until);
-
-/// <summary>Where a course's orders stand at an instant.</summary>
-internal enum OrderState
-{
-    NotBegun,
-    InForce,
-    OnHold,
-    Ended,
-}
-
 /// <summary>
 /// What the prescriptions of one course say over time: the steps, the pauses, and where things stand. A later order continues the
 /// course; an equal repeat changes nothing; an order that cannot be adopted leaves the last step in force.
@@ -298,11 +276,4 @@ internal sealed class OrderTimeline
     private static DateOnly Later(DateOnly a, DateOnly? b) => b is { } other && other > a ? other : a;
 
     private readonly record struct OrderEvent(DateTimeOffset At, int Order, PrescriptionFact? Version, bool FirstVersion, Step? Approved = null);
-}
-
-/// <summary>Codes of treated areas that the rules know; any other is carried as it came.</summary>
-public static class Areas
-{
-    /// <summary>The face and its parts, and orders that name no area.</summary>
-    public const string Face = "face";
 }
