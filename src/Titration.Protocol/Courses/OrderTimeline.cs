@@ -36,7 +36,7 @@ internal sealed class OrderTimeline
     public PrescriptionFact? Order { get; private set; }
 
     /// <summary>Local date of the end; null while the course goes on.</summary>
-    public DateOnly? EndedOn => State == OrderState.Ended ? _pauses[^1].From : null;
+    public DateOnly? EndedOn { get; private set; }
 
     /// <summary>When the orders last ceased to be in force: put on hold or ended.</summary>
     public DateTimeOffset? CeasedAt { get; private set; }
@@ -119,12 +119,14 @@ internal sealed class OrderTimeline
             {
                 BeginPause(e.At);
                 State = OrderState.Ended;
+                EndedOn = ClinicZone.DateOf(e.At, _asOf.Zone);
             }
 
             return;
         }
 
         Order = latest;
+        EndedOn = null;
         if (latest.Status == PrescriptionStatus.OnHold)
         {
             BeginPause(e.At);
