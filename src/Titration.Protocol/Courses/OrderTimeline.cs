@@ -201,8 +201,7 @@ internal sealed class OrderTimeline
         {
             DosagePhase phase = order.Phases[i];
             DateOnly since = Later(from, phase.Start?.DateIn(_asOf.Zone));
-            bool passed = i + 1 < order.Phases.Length && order.Phases[i + 1].Start is { } next && next.DateIn(_asOf.Zone) <= from;
-            if (passed)
+            if (i + 1 < order.Phases.Length && order.Phases[i + 1].Start is { } next && next.DateIn(_asOf.Zone) <= from)
             {
                 continue;
             }
@@ -298,11 +297,4 @@ internal sealed class OrderTimeline
     private static DateOnly Later(DateOnly a, DateOnly? b) => b is { } other && other > a ? other : a;
 
     private readonly record struct OrderEvent(DateTimeOffset At, int Order, PrescriptionFact? Version, bool FirstVersion, Step? Approved = null);
-}
-
-/// <summary>Codes of treated areas that the rules know; any other is carried as it came.</summary>
-public static class Areas
-{
-    /// <summary>The face and its parts, and orders that name no area.</summary>
-    public const string Face = "face";
 }
