@@ -19,6 +19,13 @@ internal static class Gaps
         GapLimits limits = course.Protocol.Gaps;
         int bySupply = NightsSinceRunOut(course, voices);
         int nights = NightsWithout(course);
+        if (course.Orders.Pauses is [.., { Until: { } end }] && end > course.Today)
+        {
+            // A pause that a later start ends goes on by itself until then.
+            voices.LookOn(course.Today.AddDays(limits.StepDownNights - nights));
+            voices.LookOn(course.Today.AddDays(limits.RestartNights - nights));
+        }
+
         if (nights < limits.StepDownNights)
         {
             return;
