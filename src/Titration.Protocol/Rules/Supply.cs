@@ -54,8 +54,18 @@ internal static class Supply
     private static string TextOf(CourseTimeline course, SupplyPosition supply)
     {
         return $"{supply.Applied:0.###} g applied by {course.Today:yyyy-MM-dd}, unreported nights as planned; of {supply.FirstFills:0.###} g dispensed with the first fill of each order, "
-            + $"used up {On(supply.EarliestRunOut)}, and {supply.AllFills:0.###} g with every repeat, used up {On(supply.LatestRunOut)} (assumed from the orders)";
+            + $"used up {On(supply.EarliestRunOut)}, and {supply.AllFills:0.###} g with every repeat, used up {On(supply.LatestRunOut)} (assumed from the orders){DaysCovered(course)}";
 
         static string On(DateOnly? runOut) => runOut is { } date ? $"on {date:yyyy-MM-dd}" : "on no date in sight";
+    }
+
+    /// <summary>The proportion of days covered up to today by the first fill of each order; nothing where an order's dosage is not known.</summary>
+    private static string DaysCovered(CourseTimeline course)
+    {
+        List<Fill> fills = [.. course.Dispensed.Select(d => d.FirstFill).OfType<Fill>()];
+        DaysOfPeriod covered = Adherence.ProportionOfDaysCovered(fills, DateOnly.MinValue, course.Today);
+        return fills.Count == course.Dispensed.Count && covered.Ratio is { } ratio
+            ? $"; by first fills {covered.Days} of {covered.PeriodDays} days covered (PDC {100m * ratio:0.#} %)"
+            : "";
     }
 }

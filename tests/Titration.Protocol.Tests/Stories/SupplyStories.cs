@@ -75,9 +75,18 @@ public sealed class SupplyStories
 
         Assert.Equal(
             "2.5 g applied by 2026-03-11, unreported nights as planned; of 7.5 g dispensed with the first fill of each order, used up on 2026-03-31, "
-            + "and 22.5 g with every repeat, used up on 2026-05-30 (assumed from the orders)",
+            + "and 22.5 g with every repeat, used up on 2026-05-30 (assumed from the orders); by first fills 10 of 10 days covered (PDC 100 %)",
             reason.Text);
         Assert.Equal("rx1", Assert.Single(reason.Evidence).Id);
+    }
+
+    [Fact]
+    public void The_record_says_which_share_of_the_days_the_first_fills_cover()
+    {
+        // 30 days from 1 March, none from 31 March to 9 April, 5 from 10 April.
+        RuleResult reason = Nightly().Order("2026-04-10T10:00", "rx2", perDays: 1, tube: 7.5m).AsOf("2026-04-15T12:00").Reason("supply");
+
+        Assert.EndsWith("by first fills 35 of 45 days covered (PDC 77.8 %)", reason.Text, StringComparison.Ordinal);
     }
 
     [Fact]
