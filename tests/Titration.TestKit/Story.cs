@@ -48,7 +48,8 @@ public sealed class Story
     public Story Order(
         string authored, string id = "rx1", PrescriptionStatus status = PrescriptionStatus.Active, decimal nights = 1, decimal perDays = 2,
         decimal grams = 0.25m, decimal strength = 0.025m, string ingredient = "tretinoin", string? recorded = null, string? prior = null,
-        string? start = null, ProductRole role = ProductRole.Titrated, string area = Areas.Face, params DosageDoubt[] doubts)
+        string? start = null, ProductRole role = ProductRole.Titrated, string area = Areas.Face, decimal? tube = null, int fills = 1,
+        params DosageDoubt[] doubts)
     {
         string version = $"{_facts.Count(f => f.Source.Type == "MedicationRequest" && f.Source.Id == id) + 1}";
         return With(new PrescriptionFact
@@ -61,6 +62,8 @@ public sealed class Story
             AuthoredOn = ClinicalTime.At(Local(authored)),
             Phases = doubts.Length > 0 ? [] : [new DosagePhase(start is null ? null : ClinicalTime.On(Day(start)), new Frequency(nights, perDays), grams)],
             Doubts = [.. doubts],
+            GramsPerFill = tube,
+            Fills = fills,
             PriorPrescription = prior,
             Prescriber = "PractitionerRole/role-1",
         });
