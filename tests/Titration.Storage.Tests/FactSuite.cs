@@ -198,7 +198,7 @@ public abstract class FactSuite(DatabaseFixture fixture) : StorageSuite(fixture)
 
         CourseRow course = Assert.Single(stored.Courses);
         Assert.Equal(
-            (Outcome.Maintain, "0.025 %, 1 in 2 days, 0.25 g", new DateOnly(2026, 2, 27), newest.NextLook, newest.AsOf, "policy-2"),
+            (Outcome.Maintain, "0.025 % alternate nights, 0.25 g", new DateOnly(2026, 2, 27), newest.NextLook, newest.AsOf, "policy-2"),
             (course.Outcome, course.Step, course.StepSince, course.NextLook, course.EvaluatedAt, course.PolicyHash));
         Assert.Equal(StoredJson.Write(newest), StoredJson.Write(stored.Standing(course.Id)!));
         Assert.Equivalent(newest, stored.Standing(course.Id), strict: true);

@@ -24,6 +24,7 @@ internal static class Sample
             Product = new Product(ProductRole.Titrated, "tretinoin", 0.025m),
             Area = "face",
             AuthoredOn = ClinicalTime.At(Noon),
+            Start = ClinicalTime.On(new DateOnly(2026, 2, 28)),
             Phases =
             [
                 new DosagePhase(null, new Frequency(1, 3), 0.25m),

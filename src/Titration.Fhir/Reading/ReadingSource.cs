@@ -21,7 +21,7 @@ internal sealed record ReadingSource(ResourceHeader Header, ReadOnlyMemory<byte>
 
     public ResourceReading Deleted() => new ResourceReading.Deleted(Header, Bytes);
 
-    public ResourceReading Own(Guid key) => new ResourceReading.Own(Header, Bytes, key);
+    public ResourceReading Own(Guid key, OwnAnswer? answer) => new ResourceReading.Own(Header, Bytes, key, answer);
 
     /// <summary>The version that a fact cites.</summary>
     /// <param name="contentHash">SHA-256 of the canonical content.</param>

@@ -52,8 +52,9 @@ public abstract record ResourceReading
     public sealed record Deleted(ResourceHeader Header, ReadOnlyMemory<byte> Bytes) : ResourceReading(Header, Bytes);
 
     /// <summary>A Task or CommunicationRequest that this service issued: an answer, a change by somebody, or an echo.</summary>
-    /// <param name="Key">The value of our identifier: the communication's stable key.</param>
-    public sealed record Own(ResourceHeader Header, ReadOnlyMemory<byte> Bytes, Guid Key) : ResourceReading(Header, Bytes);
+    /// <param name="Key">The value of our identifier.</param>
+    /// <param name="Answer">What a clinician answered; null for an echo, and for a state that decides nothing.</param>
+    public sealed record Own(ResourceHeader Header, ReadOnlyMemory<byte> Bytes, Guid Key, OwnAnswer? Answer) : ResourceReading(Header, Bytes);
 
     /// <summary>One arm for each case: a new case stops every caller from compiling.</summary>
     public T Match<T>(

@@ -30,6 +30,7 @@ public static class WordingTexts
         (Referral, null, "finding reason current due days clinic"),
         ("withhold-referral", null, "finding reason current due days clinic"),
         ("review", null, "finding reason current due days clinic"),
+        ("applied-while-withheld", null, "finding reason current due days clinic"),
         ("interacting-topical", null, "finding reason current due days clinic"),
         ("effect-review", "due days clinic current", "due days clinic current reason"),
         ("repeat-reminder", "due days clinic current", "due days clinic current reason"),

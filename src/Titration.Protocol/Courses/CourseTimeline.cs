@@ -60,7 +60,12 @@ internal sealed class CourseTimeline
     /// <summary>When clinicians said that the skin has recovered, oldest first.</summary>
     public IReadOnlyList<DateTimeOffset> ClinicianRecovered { get; private init; } = [];
 
+    /// <summary>The newest approval, where the proposal would not have been made any more when it was approved.</summary>
+    public AnswerFact? ApprovedWithoutGrounds { get; set; }
+
     public PatientFact? Patient { get; private init; }
+
+    public CourseAnswers Answers { get; private init; } = new([]);
 
     public ImmutableArray<ResourceVersion> Tied { get; private init; } = [];
 
@@ -77,7 +82,8 @@ internal sealed class CourseTimeline
     public static CourseTimeline Of(
         Course course, List<ImmutableArray<PrescriptionFact>> orders, FactSelection facts, ProtocolDefinition protocol, AsOf asOf)
     {
-        OrderTimeline timeline = OrderTimeline.Of(orders, protocol, asOf);
+        CourseAnswers answers = CourseAnswers.Of(course.Id, facts.Answers, asOf);
+        OrderTimeline timeline = OrderTimeline.Of(orders, answers.Approved, protocol, asOf);
         DateOnly day0 = timeline.Segments.Count > 0 ? timeline.Segments[0].Since : orders[0][0].AuthoredOn.DateIn(asOf.Zone);
         List<ObservationFact> known = [.. facts.Observations.Where(o => o.Effective.StartIn(asOf.Zone) <= asOf.Instant)];
         SpeaksTo speaksTo = SpeaksTo.Course(orders, facts.Prescriptions);
@@ -97,6 +103,7 @@ internal sealed class CourseTimeline
                     .Select(o => o.Effective.StartIn(asOf.Zone)),
             ],
             Patient = facts.Patient,
+            Answers = answers,
             Tied = facts.Tied,
         };
         folded.FindSegment();
@@ -205,7 +212,7 @@ internal sealed class CourseTimeline
         }
 
         StepSegment segment = segments[current];
-        bool barrier = CautiousOn(segment.Since);
+        bool barrier = segment.Step.Barrier || CautiousOn(segment.Since);
         Segment = segment with { Step = segment.Step with { Barrier = barrier } };
         int ordered = current;
         while (ordered > 0 && !segments[ordered].NewDosage)

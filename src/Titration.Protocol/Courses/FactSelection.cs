@@ -10,12 +10,13 @@ namespace Titration.Protocol.Courses;
 internal sealed class FactSelection
 {
     private FactSelection(ImmutableArray<ObservationFact> observations, ImmutableArray<ImmutableArray<PrescriptionFact>> prescriptions,
-        ImmutableArray<ImmutableArray<PrescriptionFact>> withdrawn, PatientFact? patient, ImmutableArray<ResourceVersion> tied)
+        ImmutableArray<ImmutableArray<PrescriptionFact>> withdrawn, PatientFact? patient, ImmutableArray<AnswerFact> answers, ImmutableArray<ResourceVersion> tied)
     {
         Observations = observations;
         Prescriptions = prescriptions;
         Withdrawn = withdrawn;
         Patient = patient;
+        Answers = answers;
         Tied = tied;
     }
 
@@ -33,6 +34,9 @@ internal sealed class FactSelection
 
     public PatientFact? Patient { get; }
 
+    /// <summary>The newest answer to each of our Tasks.</summary>
+    public ImmutableArray<AnswerFact> Answers { get; }
+
     /// <summary>Resources whose newest version could not be told: their more cautious reading stands, and somebody has to look.</summary>
     public ImmutableArray<ResourceVersion> Tied { get; }
 
@@ -41,6 +45,7 @@ internal sealed class FactSelection
         Dictionary<string, List<ObservationFact>> observations = new(StringComparer.Ordinal);
         Dictionary<string, List<PrescriptionFact>> prescriptions = new(StringComparer.Ordinal);
         List<PatientFact> patients = [];
+        List<AnswerFact> answers = [];
         foreach (Fact fact in facts)
         {
             switch (fact)
@@ -53,6 +58,9 @@ internal sealed class FactSelection
                     break;
                 case PatientFact patient:
                     patients.Add(patient);
+                    break;
+                case AnswerFact answer:
+                    answers.Add(answer);
                     break;
             }
         }
@@ -68,6 +76,7 @@ internal sealed class FactSelection
                     .Select(h => h.SetItem(h.Length - 1, h[^1] with { Status = PrescriptionStatus.Ended })),
             ],
             Newest(patients),
+            [.. answers.GroupBy(a => a.Source.Id, StringComparer.Ordinal).OrderBy(g => g.Key, StringComparer.Ordinal).Select(g => Newest([.. g])!)],
             [.. tied.OrderBy(t => t.Type, StringComparer.Ordinal).ThenBy(t => t.Id, StringComparer.Ordinal)]);
     }
 
@@ -193,14 +202,14 @@ internal sealed class FactSelection
         return versionId is null || newest.Count > 1 ? newest : versions.FindAll(v => v.Source.VersionId == versionId);
     }
 
-    private static PatientFact? Newest(List<PatientFact> patients)
+    private static T? Newest<T>(List<T> versions) where T : Fact
     {
-        PatientFact? newest = null;
-        foreach (PatientFact patient in patients)
+        T? newest = null;
+        foreach (T version in versions)
         {
-            if (newest is null || Compare(patient.Source, newest.Source) > 0)
+            if (newest is null || Compare(version.Source, newest.Source) > 0)
             {
-                newest = patient;
+                newest = version;
             }
         }
 

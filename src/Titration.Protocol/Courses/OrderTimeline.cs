@@ -37,12 +37,14 @@ internal sealed class OrderTimeline
     private readonly DoseLimits _limits;
     private readonly AsOf _asOf;
     private readonly int _holdNightsKeepingStep;
+    private readonly Approval _approval;
 
     private OrderTimeline(ProtocolDefinition protocol, AsOf asOf)
     {
         _limits = protocol.Dose;
         _holdNightsKeepingStep = protocol.Gaps.HoldNightsKeepingStep;
         _asOf = asOf;
+        _approval = protocol.Approval;
     }
 
     /// <summary>In time order; the last may begin after <c>asOf</c>.</summary>
@@ -67,13 +69,21 @@ internal sealed class OrderTimeline
     /// <summary>Instants after <c>asOf</c> at which an order already known will speak.</summary>
     public DateTimeOffset? NextOrderAt { get; private set; }
 
-    public static OrderTimeline Of(List<ImmutableArray<PrescriptionFact>> orders, ProtocolDefinition protocol, AsOf asOf)
+    /// <param name="orders">The versions of each order.</param>
+    /// <param name="approved">Approved proposals of the course.</param>
+    public static OrderTimeline Of(
+        List<ImmutableArray<PrescriptionFact>> orders, IEnumerable<AnswerFact> approved, ProtocolDefinition protocol, AsOf asOf)
     {
         OrderTimeline timeline = new(protocol, asOf);
         List<OrderEvent> events = [];
         for (int order = 0; order < orders.Count; order++)
         {
             AddEvents(events, order, orders[order], asOf.Zone);
+        }
+
+        foreach (AnswerFact answer in approved)
+        {
+            events.Add(new OrderEvent(answer.At, orders.Count, Version: null, FirstVersion: false, answer.Proposed));
         }
 
         // Stable for equal instants, so the order of arrival cannot matter: orders come sorted by id.
@@ -84,6 +94,12 @@ internal sealed class OrderTimeline
             {
                 timeline.NextOrderAt = e.At;
                 break;
+            }
+
+            if (e.Version is null)
+            {
+                timeline.Approve(e);
+                continue;
             }
 
             states[e.Order] = e.Version;
@@ -191,7 +207,7 @@ internal sealed class OrderTimeline
                 continue;
             }
 
-            Step step = new(order.Product.StrengthPercent!.Value, phase.Frequency, phase.GramsPerApplication, Barrier: false);
+            Step step = new(order.Product.StrengthPercent!.Value, phase.Frequency, phase.GramsPerApplication, Barrier: _segments.Count > 0 && _segments[^1].Step.Barrier);
             if (first)
             {
                 EndPause(since);
@@ -226,6 +242,28 @@ internal sealed class OrderTimeline
         }
     }
 
+    /// <summary>
+    /// An approval that no order shows: of the same dosage (barrier support, or starting again at it), or of any where the clinic lets the Task
+    /// alone decide. It begins the step anew.
+    /// </summary>
+    private void Approve(OrderEvent e)
+    {
+        if (State != OrderState.InForce || _segments.Count == 0 || e.Approved is not { } step
+            || (_approval == Approval.Prescription && !_segments[^1].Step.SameDosage(step)))
+        {
+            return;
+        }
+
+        DateOnly since = ClinicZone.DateOf(e.At, _asOf.Zone);
+        PrescriptionFact order = _segments[^1].Order;
+        while (_segments.Count > 0 && _segments[^1].Since >= since)
+        {
+            _segments.RemoveAt(_segments.Count - 1);
+        }
+
+        _segments.Add(new StepSegment(step, since, e.At, NewDosage: true, order));
+    }
+
     private int PausedNights(DateOnly until) =>
         _pauses.Count > 0 && _pauses[^1].Until is null ? until.DayNumber - _pauses[^1].From.DayNumber : 0;
 
@@ -248,7 +286,7 @@ internal sealed class OrderTimeline
 
     private static DateOnly Later(DateOnly a, DateOnly? b) => b is { } other && other > a ? other : a;
 
-    private readonly record struct OrderEvent(DateTimeOffset At, int Order, PrescriptionFact Version, bool FirstVersion);
+    private readonly record struct OrderEvent(DateTimeOffset At, int Order, PrescriptionFact? Version, bool FirstVersion, Step? Approved = null);
 }
 
 /// <summary>Codes of treated areas that the rules know; any other is carried as it came.</summary>

@@ -31,7 +31,7 @@ internal sealed record OtherOrder(PrescriptionFact Order, DateTimeOffset From, D
             }
 
             // A course of its own is asked for its own timeline: what counts here is only from when to when it was in force.
-            OrderTimeline timeline = OrderTimeline.Of([versions], protocol, asOf);
+            OrderTimeline timeline = OrderTimeline.Of([versions], [], protocol, asOf);
             if (timeline.State != OrderState.NotBegun)
             {
                 DateTimeOffset? until = timeline.State == OrderState.InForce ? null : timeline.CeasedAt;

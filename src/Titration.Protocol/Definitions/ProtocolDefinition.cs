@@ -247,6 +247,9 @@ public sealed record TaskDeadlines
 
     public required int ReviewDays { get; init; }
 
+    /// <summary>Days for which a rejected proposal is not made again.</summary>
+    public required int RejectionDays { get; init; }
+
     /// <summary>Hours in which a stat task is due.</summary>
     public required int StatHours { get; init; }
 }

@@ -8,6 +8,7 @@ namespace Titration.Protocol.Facts;
 [JsonDerivedType(typeof(PrescriptionFact), "prescription")]
 [JsonDerivedType(typeof(ObservationFact), "observation")]
 [JsonDerivedType(typeof(PatientFact), "patient")]
+[JsonDerivedType(typeof(AnswerFact), "answer")]
 public abstract record Fact
 {
     private protected Fact()

@@ -2,6 +2,7 @@ using System.Collections.Immutable;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
+using Titration.Protocol.Facts;
 
 namespace Titration.Protocol.Rules;
 
@@ -12,6 +13,11 @@ internal static class CourseEvaluation
     {
         Voices voices = new(course);
         voices.LookAt(nextFact);
+        foreach (StepSegment later in course.Orders.Segments)
+        {
+            voices.LookOn(later.Since);
+        }
+
         if (course.Patient is { Deceased: true } or { Active: false })
         {
             return Result(course, voices, outcome: null);
@@ -50,11 +56,6 @@ internal static class CourseEvaluation
 
     private static void OnStep(CourseTimeline course, StepSegment segment, Voices voices)
     {
-        foreach (StepSegment later in course.Orders.Segments)
-        {
-            voices.LookOn(later.Since);
-        }
-
         Severity.Speak(course, voices);
         Gaps.Speak(course, voices);
         AppliedWhileWithheld.Speak(course, segment, voices);
@@ -63,10 +64,13 @@ internal static class CourseEvaluation
         StepUpCase steppingUp = StepUpCase.Of(course, segment, voices);
         Silence.Speak(course, steppingUp, voices);
         bool wouldStepUp = steppingUp.IsOpen && voices.Lowest() is null;
-        if (wouldStepUp && !Reviews.AgeKnown(course))
+        if (wouldStepUp && Declined(course, Outcome.StepUp, voices))
         {
-            Reviews.AgeUnknown(course, voices);
             wouldStepUp = false;
+        }
+        else if (wouldStepUp && !Reviews.AgeKnown(course))
+        {
+            wouldStepUp = !Reviews.AgeUnknown(course, voices);
         }
 
         foreach (Gate gate in steppingUp.Gates)
@@ -81,6 +85,22 @@ internal static class CourseEvaluation
         }
     }
 
+    /// <summary>Whether a clinician declined just this recently: then the next rank is the outcome, and the record says so.</summary>
+    public static bool Declined(CourseTimeline course, Outcome outcome, Voices voices)
+    {
+        if (course.Answers.RejectionOf(outcome, course) is not { } rejected)
+        {
+            return false;
+        }
+
+        DateOnly until = CourseAnswers.Until(rejected, course);
+        voices.LookOn(until);
+        voices.Say(
+            RuleIds.Declined, Outcome.Maintain, $"{outcome.Code()} was declined; it is not proposed again before {until:yyyy-MM-dd} unless its grounds change",
+            [rejected.Source]);
+        return true;
+    }
+
     /// <summary>
     /// Nights are withheld from that of the causing fact, never from when we decided. A stop finding that stands withholds like any cause.
     /// </summary>
@@ -89,7 +109,7 @@ internal static class CourseEvaluation
         DateOnly? since = causes.Count > 0 ? causes.Min(c => c.Date) : null;
         foreach (ReportedFinding finding in course.Findings)
         {
-            if (finding.ClearedAt is null && StopFindings.Bears(finding) && StopFindings.Stops(course, finding) && !(finding.Date >= since))
+            if (finding.ClearedAt is null && !StopFindings.AnsweredByOrder(course, finding) && StopFindings.Bears(finding) && StopFindings.Stops(course, finding) && !(finding.Date >= since))
             {
                 since = finding.Date;
             }
@@ -115,7 +135,8 @@ internal static class CourseEvaluation
         }
 
         HashSet<string> inTime = [.. voices.Findings.Where(f => f.Since <= until).Select(f => f.Code), .. causes.Select(c => c.Code)];
-        voices.Communications.RemoveAll(c => c.Kind != CommunicationKind.SafetyReferral || !inTime.Contains(c.Finding!));
+        voices.Communications.RemoveAll(c => c.Kind != CommunicationKind.SafetyReferral || !inTime.Contains(c.Finding!)
+            || course.Answers.AnsweredAt(c.Kind, c.Cause) is not null);
         voices.Results.Clear();
         return Result(course, voices, outcome: null);
     }

@@ -28,6 +28,11 @@ internal static class Gaps
             : course.Regimen.Below(segment.Step);
         ImmutableArray<ResourceVersion> evidence = [segment.Order.Source, .. course.NightReports.TakeLast(1).Select(r => r.Source)];
         string text = $"{nights} nights without an application ({limits.StepDownNights} to {limits.RestartNights - 1}: one step down; from {limits.RestartNights}: the first step)";
+        if (to is not null && CourseEvaluation.Declined(course, Outcome.StepDown, voices))
+        {
+            return;
+        }
+
         if (to is null)
         {
             voices.Say(RuleIds.Gap, Outcome.Maintain, text + "; already at the first step: day 0 again at the next reported application", evidence);

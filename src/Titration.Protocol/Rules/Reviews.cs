@@ -1,4 +1,5 @@
 using System.Collections.Immutable;
+using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
@@ -21,6 +22,12 @@ internal static class Reviews
                 "the newest version of a resource cannot be told from its dates; the more cautious reading stands", [tied]);
         }
 
+        if (course.ApprovedWithoutGrounds is { } approval)
+        {
+            Raise(course, voices, RuleIds.GroundsGone, approval.Communication.ToString(), Priority.Routine, approval.At,
+                "a step was approved after what it rested on had changed; the patient was not told of it", [approval.Source]);
+        }
+
         if (course.Patient is { } patient)
         {
             Person(course, voices, patient);
@@ -32,7 +39,7 @@ internal static class Reviews
     /// <summary>Whether the patient's age allows a step up without a question: known, and not under the product's minimum.</summary>
     public static bool AgeKnown(CourseTimeline course) => course.Patient?.BirthDate is not null;
 
-    public static void AgeUnknown(CourseTimeline course, Voices voices) =>
+    public static bool AgeUnknown(CourseTimeline course, Voices voices) =>
         Raise(course, voices, RuleIds.AgeUnknown, course.Course.Id.ToString(), Priority.Routine, null,
             $"the patient's age is not known; {course.Course.Ingredient} is for {course.Product.MinimumAgeYears} years and over", []);
 
@@ -87,12 +94,20 @@ internal static class Reviews
         }
     }
 
-    private static void Raise(
+    /// <summary>Raises a review, once: one whose Task was answered is not raised again by the same facts.</summary>
+    /// <returns>Whether it stands.</returns>
+    private static bool Raise(
         CourseTimeline course, Voices voices, string rule, string key, Priority priority, DateTimeOffset? at, string text,
         ImmutableArray<ResourceVersion> evidence)
     {
+        if (course.Answers.AnsweredAt(CommunicationKind.Review, $"{rule}:{key}") is not null)
+        {
+            return false;
+        }
+
         voices.Say(rule, Outcome.RequestReview, text, evidence);
         DateTimeOffset since = at is { } known && known <= course.AsOf.Instant ? known : ClinicZone.StartOf(course.Segment?.Since ?? course.Day0, course.AsOf.Zone);
         voices.Tell(Intents.Review(course, rule, $"{rule}:{key}", priority, since, text, evidence));
+        return true;
     }
 }

@@ -15,6 +15,8 @@ public static class RuleIds
     public const string ClearedStop = "cleared-stop-finding";
     public const string OnHold = "order-on-hold";
     public const string Resume = "resume";
+    public const string Declined = "declined";
+    public const string GroundsGone = "grounds-gone";
     public const string Lasting = "lasting-moderate-irritation";
     public const string FreshModerate = "fresh-moderate-irritation";
     public const string Gap = "gap";

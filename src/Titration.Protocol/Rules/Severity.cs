@@ -22,7 +22,7 @@ internal static class Severity
         }
 
         Step? down = course.Regimen.Below(segment.Step) ?? (segment.Step.Barrier ? null : segment.Step with { Barrier = true });
-        if (down is not null)
+        if (down is not null && !CourseEvaluation.Declined(course, Outcome.StepDown, voices))
         {
             voices.Say(
                 RuleIds.Lasting, Outcome.StepDown,

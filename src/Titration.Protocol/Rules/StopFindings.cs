@@ -1,4 +1,5 @@
 using System.Collections.Immutable;
+using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Definitions;
@@ -11,7 +12,7 @@ internal static class StopFindings
 {
     public static void Speak(CourseTimeline course, Voices voices)
     {
-        foreach (IGrouping<FindingKind, ReportedFinding> kind in course.Findings.Where(f => f.ClearedAt is null).GroupBy(f => f.Rule.Finding).OrderByDescending(g => g.First().Rule.Priority))
+        foreach (IGrouping<FindingKind, ReportedFinding> kind in course.Findings.Where(f => f.ClearedAt is null && !AnsweredByOrder(course, f)).GroupBy(f => f.Rule.Finding).OrderByDescending(g => g.First().Rule.Priority))
         {
             // The first report that still stands carries the finding; a repeat adds nothing to what was said.
             if (kind.FirstOrDefault(Bears) is { } finding)
@@ -28,6 +29,13 @@ internal static class StopFindings
                 $"{RuleIds.EarlySevere}:{day.Date:yyyy-MM-dd}");
         }
     }
+
+    /// <summary>
+    /// Whether a clinician saw to the referral and then ordered anew for this course: an order that is not an equal repeat, authored after
+    /// the referral's Task was answered.
+    /// </summary>
+    public static bool AnsweredByOrder(CourseTimeline course, ReportedFinding finding) => finding.Rule.ClearedBy == ClearedBy.Clinician
+        && course.Answers.AnsweredAt(CommunicationKind.SafetyReferral, $"{finding.Rule.Finding.Code()}:{finding.Source.Id}") < course.AnsweredUntil;
 
     /// <summary>Whether a finding of this kind stops this course: by the protocol, or by the jurisdiction's word on pregnancy.</summary>
     public static bool Stops(CourseTimeline course, ReportedFinding finding) => finding.Rule.Effect switch
@@ -53,7 +61,8 @@ internal static class StopFindings
 
             if (day.Worst == Grade.Severe && found is not { ClearedAt: null })
             {
-                found = new EarlySevere(day, course.ClinicianRecoveredAfter(day.WorstAt));
+                DateTimeOffset? answered = course.Answers.AnsweredAt(CommunicationKind.SafetyReferral, $"{RuleIds.EarlySevere}:{day.Date:yyyy-MM-dd}");
+                found = new EarlySevere(day, course.ClinicianRecoveredAfter(day.WorstAt) ?? (answered < course.AnsweredUntil ? answered : null));
             }
         }
 
@@ -94,6 +103,11 @@ internal static class StopFindings
         bool pregnancy = finding.Rule.Effect == FindingEffect.ByJurisdiction;
         string rule = pregnancy ? RuleIds.PregnancyReview : RuleIds.ReviewFinding;
         voices.Find(code, finding.Date, evidence);
+        if (course.Answers.AnsweredAt(CommunicationKind.Review, key) is not null)
+        {
+            return;
+        }
+
         voices.Say(rule, Outcome.RequestReview, text, evidence);
         voices.Tell(Intents.Review(course, rule, key, pregnancy ? Priority.Urgent : finding.Rule.Priority, finding.At, text, evidence));
     }

@@ -17,7 +17,9 @@ internal static class StrengthGate
         voices.LookOn(monthsOpen);
         DateOnly topOpen = course.Today.AddDays(gates.ToleratedDays - course.DaysOnStep(course.Today));
         voices.LookOn(topOpen);
-        DayReport? tolerated = ToleratedUpTo(course, segment, course.Today, voices);
+        // Up to the newest complete check-in and not up to today: at the top step they come 28 days apart, and a window that slides on
+        // would shut the gate the day after each.
+        DayReport? tolerated = course.NewestComplete() is { } newest ? ToleratedUpTo(course, segment, newest.Date, voices) : null;
         EffectReport? effect = NewestEffect(course, voices);
         bool wanted = effect is { Effect: Effect.MoreWanted };
         bool open = course.Today >= monthsOpen && course.Today >= topOpen && tolerated is not null && wanted;

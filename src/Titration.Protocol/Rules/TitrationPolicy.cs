@@ -22,6 +22,11 @@ public static class TitrationPolicy
         foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts, protocol))
         {
             CourseTimeline timeline = CourseTimeline.Of(course, orders, facts, protocol, asOf);
+            if (timeline.Answers.Approved.LastOrDefault() is { } approval && !Grounds.Hold(history, approval, protocol, asOf.Zone))
+            {
+                timeline.ApprovedWithoutGrounds = approval;
+            }
+
             if (timeline.Orders is { State: OrderState.NotBegun, NextOrderAt: not null })
             {
                 evaluations.Add(CourseEvaluation.NotBegun(timeline, nextFact));

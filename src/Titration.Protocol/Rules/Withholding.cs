@@ -23,7 +23,8 @@ internal static class Withholding
             voices.LookAt(cause.EndedAt);
         }
 
-        if (course.Orders.State == OrderState.InForce && Proof(course, causes, voices) is { } proof && course.Segment is { } segment)
+        if (course.Orders.State == OrderState.InForce && Proof(course, causes, voices) is { } proof && course.Segment is { } segment
+            && !CourseEvaluation.Declined(course, Outcome.Resume, voices))
         {
             Resume(course, segment, causes, proof, voices);
             return;

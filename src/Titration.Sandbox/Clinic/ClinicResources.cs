@@ -129,6 +129,16 @@ internal static class ClinicResources
         return observation;
     }
 
+    /// <summary>The output of a Task by which a clinician approves a proposal.</summary>
+    public static JsonObject Approval() => new()
+    {
+        ["type"] = new JsonObject { ["coding"] = new JsonArray(Coding("https://titration.example.org/fhir/CodeSystem/task-io", "decision", null)) },
+        ["valueCodeableConcept"] = new JsonObject
+        {
+            ["coding"] = new JsonArray(Coding("https://titration.example.org/fhir/CodeSystem/approval-decision", "approved", "Approved")),
+        },
+    };
+
     public static string Instant(DateTimeOffset at) => at.UtcDateTime.ToString("yyyy-MM-dd'T'HH:mm:ss'Z'", CultureInfo.InvariantCulture);
 
     private static JsonObject Observation(string id, string patient, string code, DateTimeOffset at, bool byClinician) => new()

@@ -133,14 +133,21 @@ public sealed class InventedClinic(HttpClient http, SimulatedClock clock, IReadO
             return;
         }
 
+        // The Task is read again: since this morning it may have been withdrawn.
+        task = await GetAsync($"Task/{task["id"]}", cancellationToken);
+        if (task["status"]!.GetValue<string>() != "requested")
+        {
+            return;
+        }
+
         JsonNode? proposed = task["input"]?.AsArray().FirstOrDefault(i => i!["type"]?["coding"]?[0]?["code"]?.GetValue<string>() == "proposed-dosage")?["valueDosage"];
+        await CompleteAsync(task, approved: proposed is not null, cancellationToken);
         if (proposed is not null && patient.Order is not null)
         {
             decimal strength = StrengthOf(task) ?? patient.StrengthPercent;
             await OrderAsync(patient, proposed, strength, today, cancellationToken);
         }
 
-        await CompleteAsync(task, approved: proposed is not null, cancellationToken);
     }
 
     private static decimal? StrengthOf(JsonNode task)
@@ -154,12 +161,12 @@ public sealed class InventedClinic(HttpClient http, SimulatedClock clock, IReadO
     {
         string id = $"{patient.Story.Id}-order-{patient.Orders + 1}";
         string? prior = patient.Order;
+        await SendAsync(ClinicResources.Order(id, patient.Story, dosage, strength, clock.GetUtcNow(), prior), cancellationToken);
         if (prior is not null)
         {
             await ChangeOrderAsync(prior, "stopped", cancellationToken);
         }
 
-        await SendAsync(ClinicResources.Order(id, patient.Story, dosage, strength, clock.GetUtcNow(), prior), cancellationToken);
         patient.Follow(id, dosage, strength, today);
     }
 
@@ -174,12 +181,12 @@ public sealed class InventedClinic(HttpClient http, SimulatedClock clock, IReadO
     {
         task["status"] = "completed";
         task["lastModified"] = ClinicResources.Instant(clock.GetUtcNow());
-        task["output"] = new JsonArray(new JsonObject
+        if (approved)
         {
-            ["type"] = new JsonObject { ["text"] = "decision" },
-            ["valueString"] = approved ? "approved" : "seen",
-        });
-        await PutAsync(task.AsObject(), cancellationToken);
+            task["output"] = new JsonArray(ClinicResources.Approval());
+        }
+
+        await SendAsync(task.AsObject(), cancellationToken);
     }
 
     private static string NextId(InventedPatient patient) => $"{patient.Story.Id}-obs-{++patient.Observations}";

@@ -37,7 +37,7 @@ public static class PatientQueries
         ILookup<string, CourseRow> courses = (await database.Courses.Where(c => ids.Contains(c.Patient))
             .ToListAsync(cancellationToken)).ToLookup(c => c.Patient, StringComparer.Ordinal);
         ILookup<string, CommunicationRow> communications = (await database.Communications
-            .Where(c => ids.Contains(c.Patient) && c.State != CommunicationState.Withdrawn)
+            .Where(c => ids.Contains(c.Patient) && (c.State != CommunicationState.Withdrawn || c.Kind == Protocol.Communications.CommunicationKind.StepChange))
             .ToListAsync(cancellationToken)).ToLookup(c => c.Patient, StringComparer.Ordinal);
         return
         [

@@ -59,7 +59,7 @@ public sealed class PatientRecord
     /// <summary>The courses as they stand.</summary>
     public IReadOnlyCollection<CourseRow> Courses => _courses.Values;
 
-    /// <summary>The communications that stand or are finished; what was withdrawn is not among them.</summary>
+    /// <summary>The communications that stand or are finished; of those withdrawn only proposals, since an approval may still come in.</summary>
     public IReadOnlyCollection<CommunicationRow> Communications => _communications.Values;
 
     /// <summary>The id that the next decision will have.</summary>
@@ -135,7 +135,7 @@ public sealed class PatientRecord
     public ImmutableArray<StandingCommunication> StandingCommunications(Guid? courseId) =>
     [
         .. _communications.Values
-            .Where(c => c.CourseId == courseId && c.State != CommunicationState.Withdrawn)
+            .Where(c => c.CourseId == courseId && (c.State is CommunicationState.Standing or CommunicationState.Finished))
             .Select(c => new StandingCommunication(c.Key, c.Kind, c.Cause)),
     ];
 
@@ -160,6 +160,21 @@ public sealed class PatientRecord
             CommunicationRow row = Open(key, intent, courseId, decisionId, at);
             Send(OutboxAction.Issue, row, intent.Priority, decisionId, at, traceParent);
         }
+    }
+
+    /// <summary>An approved proposal has come into force: its message leaves for the patient.</summary>
+    public void Activate(CommunicationRow proposal, Guid decisionId, DateTimeOffset at, string? traceParent = null)
+    {
+        proposal.State = CommunicationState.Activated;
+        Send(OutboxAction.Activate, proposal, StoredJson.ReadIntent(proposal.Intent).Priority, decisionId, at, traceParent);
+    }
+
+    /// <summary>Takes a message back that was already active: treatment must stop.</summary>
+    public void TakeBack(CommunicationRow activated, Guid decisionId, DateTimeOffset at, string? traceParent = null)
+    {
+        activated.State = CommunicationState.Withdrawn;
+        activated.ClosedBy = decisionId;
+        Send(OutboxAction.Withdraw, activated, Priority.Urgent, decisionId, at, traceParent);
     }
 
     /// <summary>Marks a communication as answered. Nothing leaves for it.</summary>

@@ -13,6 +13,9 @@ public enum CommunicationState
     /// <summary>Answered; it is not asked again as long as its cause is the same.</summary>
     [JsonStringEnumMemberName("finished")] Finished,
 
+    /// <summary>Approved and in force: the patient may be told. It is withdrawn only where treatment must stop.</summary>
+    [JsonStringEnumMemberName("activated")] Activated,
+
     /// <summary>Its grounds have gone. The same grounds later are a new communication.</summary>
     [JsonStringEnumMemberName("withdrawn")] Withdrawn,
 }

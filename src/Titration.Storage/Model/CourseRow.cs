@@ -16,7 +16,7 @@ public sealed class CourseRow
     /// <summary>Null where the course has ended or has not begun.</summary>
     public Outcome? Outcome { get; set; }
 
-    /// <summary>The step in force as text, such as <c>0.025 %, 1 in 2 days, 0.25 g</c>; null where none is.</summary>
+    /// <summary>The step in force as text, such as <c>0.025 % alternate nights, 0.25 g</c>; null where none is.</summary>
     public string? Step { get; set; }
 
     /// <summary>Day 0 of that step.</summary>

@@ -9,6 +9,9 @@ public enum OutboxAction
 {
     [JsonStringEnumMemberName("issue")] Issue,
     [JsonStringEnumMemberName("withdraw")] Withdraw,
+
+    /// <summary>An approved draft becomes active.</summary>
+    [JsonStringEnumMemberName("activate")] Activate,
 }
 
 /// <summary>How far an entry has come.</summary>

@@ -44,33 +44,41 @@ internal static class DemoOutput
             Justification = Justify.Left,
             Style = Style.Parse("grey"),
         });
-        Table table = new Table().Border(TableBorder.Simple).AddColumns("For", "Date", "Status", "Priority", "To", "Says");
-        foreach (JsonNode request in all.Where(r => Text(r, "status") is "draft" or "active")
-            .OrderBy(r => Text(r["subject"]!, "reference"), StringComparer.Ordinal).ThenBy(r => Text(r, "authoredOn"), StringComparer.Ordinal))
+        foreach (IGrouping<string, JsonNode> patient in all.Where(r => Text(r, "status") is "draft" or "active")
+            .GroupBy(r => Text(r["subject"]!, "reference"), StringComparer.Ordinal).OrderBy(g => g.Key, StringComparer.Ordinal))
         {
-            table.AddRow(
-                new Text(Text(request["subject"]!, "reference")["Patient/".Length..]),
-                new Text(Text(request, "authoredOn")[..10]),
-                new Text(Text(request, "status")),
-                new Text(Text(request, "priority")),
-                new Text(Text(request["recipient"]![0]!, "reference").Split('/')[0]),
-                new Text(Shortened(Text(request["payload"]![0]!, "contentString"))));
+            AnsiConsole.MarkupLineInterpolated($"[bold]{patient.Key}[/]");
+            Grid grid = new Grid().AddColumn(new GridColumn().NoWrap().PadLeft(2)).AddColumn(new GridColumn().NoWrap()).AddColumn();
+            foreach (JsonNode request in patient.OrderBy(r => Text(r, "authoredOn"), StringComparer.Ordinal))
+            {
+                string to = Text(request["recipient"]![0]!, "reference").Split('/')[0] == "Patient" ? "patient" : "clinic";
+                grid.AddRow(
+                    new Text(Text(request, "authoredOn")[..10]),
+                    new Text($"{Text(request, "status")}, {Text(request, "priority")}, to {to}"),
+                    new Text(Shortened(Text(request["payload"]![0]!, "contentString"))));
+            }
+
+            AnsiConsole.Write(grid);
         }
 
-        AnsiConsole.Write(table);
         AnsiConsole.MarkupLine("Open ones are listed; those completed, withdrawn or answered are counted above.");
     }
 
-    /// <summary>The decisions at which the outcome or the proposed step turned; those that only exchanged a request for the next are left out.</summary>
+    /// <summary>
+    /// The decisions at which the outcome or the proposed step turned. Requests answered within a day and those that only exchanged one
+    /// request for the next are left out, or each week would take two lines.
+    /// </summary>
     private static async Task<List<Evaluation>> TurnsAsync(TitrationDbContext database, string patient, CancellationToken cancellationToken)
     {
+        List<ChainEntry> entries = await database.DecisionsOf(patient).ToListAsync(cancellationToken);
+        Evaluation[] all = [.. entries.Select(e => StoredJson.ReadEvaluation(e.Content!.Content))];
         List<Evaluation> turns = [];
-        foreach (ChainEntry entry in await database.DecisionsOf(patient).ToListAsync(cancellationToken))
+        for (int i = 0; i < all.Length; i++)
         {
-            Evaluation evaluation = StoredJson.ReadEvaluation(entry.Content!.Content);
-            if (turns.Count == 0 || turns[^1].Outcome != evaluation.Outcome || turns[^1].Proposed != evaluation.Proposed)
+            bool answeredAtOnce = all[i].Outcome == Outcome.AwaitCheckIn && i + 1 < all.Length && all[i + 1].AsOf - all[i].AsOf < TimeSpan.FromDays(1);
+            if (!answeredAtOnce && (turns.Count == 0 || turns[^1].Outcome != all[i].Outcome || turns[^1].Proposed != all[i].Proposed))
             {
-                turns.Add(evaluation);
+                turns.Add(all[i]);
             }
         }
 

@@ -10,6 +10,7 @@ using Titration.Protocol.Facts;
 using Titration.Protocol.Rules;
 using Titration.Storage;
 using Titration.Storage.Ledger;
+using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 using Titration.Worker.Delivery;
 using Titration.Worker.Telemetry;
@@ -81,18 +82,57 @@ public sealed class PatientDecisions(
 
     private void Apply(PatientRecord patient, Evaluation evaluation, string digest, string? traceParent)
     {
+        ImmutableArray<CommunicationRow> approved = ApprovedInForce(patient, evaluation);
+        ImmutableArray<CommunicationRow> takenBack = TakenBack(patient, evaluation);
         Guid? course = evaluation.Course?.Id;
         Evaluation? standing = course is { } id ? patient.Standing(id) : null;
         Reconciliation difference = Reconciliation.Of(patient.StandingCommunications(course), evaluation, patient.NextDecisionId);
         bool same = standing is not null && standing.Outcome == evaluation.Outcome && standing.Proposed == evaluation.Proposed;
-        if (!difference.IsEmpty || (!same && course is not null))
+        if (!difference.IsEmpty || !approved.IsEmpty || !takenBack.IsEmpty || (!same && course is not null))
         {
             Guid decision = patient.AppendDecision(evaluation, settings.Policy.Hash, digest);
+            foreach (CommunicationRow proposal in approved)
+            {
+                patient.Activate(proposal, decision, evaluation.AsOf, traceParent);
+            }
+
+            foreach (CommunicationRow proposal in takenBack)
+            {
+                patient.TakeBack(proposal, decision, evaluation.AsOf, traceParent);
+            }
+
+            difference = difference with { Withdraw = [.. difference.Withdraw.Where(w => !approved.Any(a => a.Key == w.Key))] };
             patient.Reconcile(difference, course, decision, evaluation.AsOf, traceParent);
         }
 
         patient.Materialise(evaluation, settings.Policy.Hash);
     }
+
+    /// <summary>
+    /// Proposals whose message may reach the patient now: approved, in force, nothing that must stop speaks, and the grounds held when they were
+    /// approved.
+    /// </summary>
+    private ImmutableArray<CommunicationRow> ApprovedInForce(PatientRecord patient, Evaluation evaluation)
+    {
+        if (evaluation is not { Outcome: > Outcome.Withhold, Step: { } step, Course: { } course })
+        {
+            return [];
+        }
+
+        AnswerFact? approval = patient.History.Facts.OfType<AnswerFact>()
+            .Where(a => a is { Kind: CommunicationKind.StepChange, Answer: TaskAnswer.Approved, Proposed: not null } && a.Course == course.Id).MaxBy(a => a.At);
+        bool inForce = approval is not null && step.Step.SameDosage(approval.Proposed!)
+            && step.Since >= ClinicZone.DateOf(approval.ProposedAt, settings.Policy.Zone);
+        return inForce && Grounds.Hold(patient.History, approval!, settings.Policy.Protocol, settings.Policy.Zone)
+            ? [.. patient.Communications.Where(c => c.Key == approval!.Communication && c.State != CommunicationState.Activated)]
+            : [];
+    }
+
+    /// <summary>Messages of a step that are active although treatment must stop now.</summary>
+    private static ImmutableArray<CommunicationRow> TakenBack(PatientRecord patient, Evaluation evaluation) =>
+        evaluation.Outcome <= Outcome.Withhold
+            ? [.. patient.Communications.Where(c => c.CourseId == evaluation.Course?.Id && c.State == CommunicationState.Activated && c.OpenedAt >= evaluation.AsOf.AddDays(-7))]
+            : [];
 
     /// <summary>
     /// The evaluations, and for each course that the facts no longer make (its orders were entered in error) one that ends it. What was

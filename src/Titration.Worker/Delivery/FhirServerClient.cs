@@ -1,6 +1,7 @@
 using System.Net;
 using System.Net.Http.Headers;
 using System.Text;
+using System.Text.Json;
 using Hl7.Fhir.Model;
 using Hl7.Fhir.Serialization;
 
@@ -14,7 +15,12 @@ public abstract record ServerAnswer
     }
 
     /// <summary>It holds the resource now.</summary>
-    public sealed record Held(Resource? Resource, string Id, string? VersionId) : ServerAnswer;
+    /// <param name="Json">The resource as it answered; null where it only said where it is.</param>
+    public sealed record Held(string? Json, string Id, string? VersionId) : ServerAnswer
+    {
+        /// <summary>The resource; null where the answer held none, or nothing of FHIR.</summary>
+        public Resource? Resource => Json is null ? null : FhirServerClient.Parse(Json);
+    }
 
     /// <summary>It has no such resource (404 or 410).</summary>
     public sealed record Missing(bool Gone) : ServerAnswer;
@@ -135,9 +141,9 @@ public sealed class FhirServerClient(HttpClient http, TimeProvider time)
     private static async Task<ServerAnswer> HeldAsync(HttpResponseMessage response, CancellationToken cancellationToken)
     {
         string body = await response.Content.ReadAsStringAsync(cancellationToken);
-        if (body.Length > 0 && Parse(body) is { Id: { Length: > 0 } id } resource)
+        if (IdentityOf(body) is var (id, version))
         {
-            return new ServerAnswer.Held(resource, id, resource.Meta?.VersionId);
+            return new ServerAnswer.Held(body, id, version);
         }
 
         // A server that answers without the resource says where it is.
@@ -148,13 +154,30 @@ public sealed class FhirServerClient(HttpClient http, TimeProvider time)
             : new ServerAnswer.Unavailable("answer-without-resource", null);
     }
 
-    private static Resource? Parse(string json)
+    /// <summary>Id and version, without reading the rest: most answers are only asked for these.</summary>
+    private static (string Id, string? Version)? IdentityOf(string json)
+    {
+        try
+        {
+            using JsonDocument document = JsonDocument.Parse(json);
+            JsonElement root = document.RootElement;
+            return root.ValueKind == JsonValueKind.Object && root.TryGetProperty("id", out JsonElement id) && id.GetString() is { Length: > 0 } known
+                ? (known, root.TryGetProperty("meta", out JsonElement meta) && meta.TryGetProperty("versionId", out JsonElement version) ? version.GetString() : null)
+                : null;
+        }
+        catch (Exception problem) when (problem is JsonException or InvalidOperationException)
+        {
+            return null;
+        }
+    }
+
+    internal static Resource? Parse(string json)
     {
         try
         {
             return Deserializer.DeserializeResource(json);
         }
-        catch (Exception problem) when (problem is DeserializationFailedException or System.Text.Json.JsonException)
+        catch (Exception problem) when (problem is DeserializationFailedException or JsonException)
         {
             return null;
         }

@@ -1,18 +1,13 @@
 using System.Collections.Immutable;
 using System.Diagnostics;
-using Hl7.Fhir.Model;
 using Microsoft.EntityFrameworkCore;
-using Titration.Fhir.Writing;
 using Titration.Protocol.Communications;
-using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.Storage;
 using Titration.Storage.Delivery;
 using Titration.Storage.Model;
-using Titration.Worker.Configuration;
+using Titration.Worker.Hosting;
 using Titration.Worker.Telemetry;
-using FhirTask = Hl7.Fhir.Model.Task;
-using Task = System.Threading.Tasks.Task;
 
 namespace Titration.Worker.Delivery;
 
@@ -21,8 +16,7 @@ namespace Titration.Worker.Delivery;
 /// conditional on the identifier, changing on the version.
 /// </summary>
 public sealed partial class OutboxSender(
-    IDbContextFactory<TitrationDbContext> contexts, Settings settings, FhirServerClient server, TimeProvider time, TitrationTelemetry telemetry,
-    ILogger<OutboxSender> logger)
+    IDbContextFactory<TitrationDbContext> contexts, CommunicationDelivery delivery, TimeProvider time, TitrationTelemetry telemetry, ILogger<OutboxSender> logger)
 {
     private const int Batch = 20;
 
@@ -42,7 +36,18 @@ public sealed partial class OutboxSender(
 
         foreach (OutboxRow entry in entries)
         {
-            await SendAsync(entry, cancellationToken);
+            try
+            {
+                await SendAsync(entry, cancellationToken);
+            }
+            catch (Exception defect) when (defect is not OperationCanceledException && !Infrastructure.IsTrouble(defect))
+            {
+                // A defect of ours must not hold up the rest: the entry is a dead letter, and somebody is told.
+                string problem = defect.GetType().Name;
+                Log.Defect(logger, entry.Kind, problem);
+                await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+                await database.BuryAsync(entry, $"defect {problem}", cancellationToken);
+            }
         }
 
         return entries.Length;
@@ -54,8 +59,9 @@ public sealed partial class OutboxSender(
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         Delivered delivered = entry.Action switch
         {
-            OutboxAction.Issue => await IssueAsync(database, entry, cancellationToken),
-            OutboxAction.Withdraw => await WithdrawAsync(database, entry, cancellationToken),
+            OutboxAction.Issue => await delivery.IssueAsync(database, entry, cancellationToken),
+            OutboxAction.Withdraw => await delivery.WithdrawAsync(database, entry, cancellationToken),
+            OutboxAction.Activate => await delivery.ActivateAsync(database, entry, cancellationToken),
         };
         telemetry.Sent(entry.Action.Code(), delivered.Result);
         switch (delivered.Trouble)
@@ -78,122 +84,6 @@ public sealed partial class OutboxSender(
         }
     }
 
-    private async Task<Delivered> IssueAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
-    {
-        CommunicationRow communication = await database.Communications.AsNoTracking().SingleAsync(c => c.Key == entry.CommunicationKey, cancellationToken);
-        ImmutableArray<SentResourceRow> already = await database.SentOfAsync(entry.CommunicationKey, cancellationToken);
-        if (communication.State == CommunicationState.Withdrawn && already.IsEmpty)
-        {
-            return Delivered.AsDropped;
-        }
-
-        List<SentResourceRow> held = [.. already];
-        Dictionary<string, string> map = new(StringComparer.Ordinal);
-        foreach (OutgoingResource resource in await WriteAsync(database, entry, communication, cancellationToken))
-        {
-            DomainResource resolved = OutgoingReferences.Resolve(resource.Resource, map);
-            ServerAnswer answer = resource.IfNoneExist is { } ifNoneExist
-                ? await server.CreateOnceAsync(resolved, ifNoneExist, cancellationToken)
-                : await server.PutAsync(resolved, resource.PutId!, cancellationToken);
-            if (answer is not ServerAnswer.Held there)
-            {
-                return new Delivered(held, answer);
-            }
-
-            map[resource.Placeholder] = $"{resolved.TypeName}/{there.Id}";
-            Keep(held, new SentResourceRow
-            {
-                CommunicationKey = entry.CommunicationKey,
-                Role = resource.Role.Code(),
-                ResourceType = resolved.TypeName,
-                ServerId = there.Id,
-                VersionId = there.VersionId,
-            });
-        }
-
-        return new Delivered(held, null);
-    }
-
-    /// <summary>The resources, from the decision as it was recorded: a later attempt writes the same.</summary>
-    private async Task<ImmutableArray<OutgoingResource>> WriteAsync(
-        TitrationDbContext database, OutboxRow entry, CommunicationRow communication, CancellationToken cancellationToken)
-    {
-        DecisionContentRow content = await database.DecisionContents.AsNoTracking().SingleAsync(d => d.DecisionId == communication.DecisionId, cancellationToken);
-        string policyHash = await database.Decisions.AsNoTracking()
-            .Where(d => d.ChainId == content.ChainId && d.Sequence == content.Sequence).Select(d => d.PolicyHash).SingleAsync(cancellationToken);
-        Evaluation evaluation = StoredJson.ReadEvaluation(content.Content);
-        CommunicationIntent intent = StoredJson.ReadIntent(communication.Intent);
-        OutgoingCommunication outgoing = OutgoingCommunication.Of(
-            evaluation, intent, entry.CommunicationKey, communication.DecisionId, settings.Policy.Identity, content.InputDigest, policyHash);
-        return CommunicationWriter.Write(outgoing, settings.Clinic, settings.Policy.Wording);
-    }
-
-    /// <summary>
-    /// The Task first, the rest only if that held: where the clinician has answered meanwhile, nothing of it is revoked. Each change is of
-    /// the version just read.
-    /// </summary>
-    private async Task<Delivered> WithdrawAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
-    {
-        ImmutableArray<SentResourceRow> sent = await database.SentOfAsync(entry.CommunicationKey, cancellationToken);
-        WithdrawalReason reason = entry.Kind == CommunicationKind.CheckInRequest ? WithdrawalReason.Answered : WithdrawalReason.GroundsGone;
-        List<SentResourceRow> held = [.. sent];
-        foreach (SentResourceRow resource in sent.Where(s => s.Role != OutgoingRole.Provenance.Code()).OrderBy(s => s.Role == OutgoingRole.Task.Code() ? 0 : 1))
-        {
-            ServerAnswer answer = await WithdrawAsync(resource, reason, cancellationToken);
-            switch (answer)
-            {
-                case ServerAnswer.Held there:
-                    Keep(held, new SentResourceRow
-                    {
-                        CommunicationKey = resource.CommunicationKey,
-                        Role = resource.Role,
-                        ResourceType = resource.ResourceType,
-                        ServerId = resource.ServerId,
-                        VersionId = there.VersionId,
-                    });
-                    if (there.Resource is FhirTask { Status: FhirTask.TaskStatus.Completed or FhirTask.TaskStatus.Rejected })
-                    {
-                        return new Delivered(held, null);
-                    }
-
-                    break;
-                case ServerAnswer.Missing:
-                    Log.MissingOnServer(logger, resource.ResourceType);
-                    break;
-                default:
-                    return new Delivered(held, answer);
-            }
-        }
-
-        return new Delivered(held, null);
-    }
-
-    private async Task<ServerAnswer> WithdrawAsync(SentResourceRow resource, WithdrawalReason reason, CancellationToken cancellationToken)
-    {
-        ServerAnswer current = await server.ReadAsync(resource.ResourceType, resource.ServerId, cancellationToken);
-        if (current is not ServerAnswer.Held { Resource: { } there, VersionId: { } version } held)
-        {
-            return current;
-        }
-
-        DomainResource? changed = there switch
-        {
-            FhirTask task => Withdrawal.Cancel(task, reason, time.GetUtcNow()),
-            CommunicationRequest request when reason == WithdrawalReason.Answered => Withdrawal.Complete(request),
-            CommunicationRequest request => Withdrawal.Revoke(request, reason),
-            DetectedIssue issue => Withdrawal.Close(issue, reason),
-            Flag flag => Withdrawal.Lower(flag, time.GetUtcNow()),
-            _ => null,
-        };
-        return changed is null ? held : await server.UpdateAsync(changed, version, cancellationToken);
-    }
-
-    private static void Keep(List<SentResourceRow> held, SentResourceRow row)
-    {
-        held.RemoveAll(h => h.Role == row.Role);
-        held.Add(row);
-    }
-
     /// <summary>What the server asked for, else longer with each attempt.</summary>
     private static TimeSpan WaitOf(ServerAnswer trouble, int attempts)
     {
@@ -206,28 +96,13 @@ public sealed partial class OutboxSender(
         };
     }
 
-    /// <summary>How a delivery went.</summary>
-    private sealed record Delivered(IReadOnlyCollection<SentResourceRow> Held, ServerAnswer? Trouble, bool Dropped = false)
-    {
-        public static readonly Delivered AsDropped = new([], null, Dropped: true);
-
-        public string Result => Trouble switch
-        {
-            null => Dropped ? "dropped" : "sent",
-            ServerAnswer.Unavailable unavailable => unavailable.Reason,
-            ServerAnswer.Conflict => "conflict",
-            ServerAnswer.Refused => "refused",
-            _ => "missing",
-        };
-    }
-
     private static partial class Log
     {
         [LoggerMessage(EventId = 3001, Level = LogLevel.Error, Message = "The FHIR server refused a {Kind} for good: HTTP {Status} {IssueCodes}. It is kept as a dead letter.")]
         public static partial void Refused(ILogger logger, string kind, int status, string issueCodes);
 
-        [LoggerMessage(EventId = 3002, Level = LogLevel.Warning, Message = "A {ResourceType} that we wrote is not on the FHIR server any more; it is not issued again.")]
-        public static partial void MissingOnServer(ILogger logger, string resourceType);
+        [LoggerMessage(EventId = 3004, Level = LogLevel.Critical, Message = "A {Kind} could not be written ({Problem}). It is kept as a dead letter; this is a defect to report.")]
+        public static partial void Defect(ILogger logger, CommunicationKind kind, string problem);
     }
 }
 

@@ -78,6 +78,7 @@ public static class TitrationHost
         services.AddSingleton<References>();
         services.AddSingleton<IntakeHandler>();
         services.AddSingleton<WaitingRetry>();
+        services.AddSingleton<CommunicationDelivery>();
         services.AddSingleton<OutboxSender>();
         services.AddHealthChecks().AddCheck<ReadinessCheck>("ready");
     }

@@ -5,6 +5,7 @@ using Titration.Fhir.Reading;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Facts;
 using Titration.Storage;
+using Titration.Storage.Delivery;
 using Titration.Storage.Ledger;
 using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
@@ -81,8 +82,11 @@ public sealed class IntakeHandler(
             case ResourceReading.Incomplete incomplete:
                 await FetchAsync(incomplete, message, cancellationToken);
                 break;
+            case ResourceReading.Own { Answer: { } answer } own:
+                await AnswerAsync(own, answer, message, cancellationToken);
+                break;
             case ResourceReading.Own own:
-                message.Say(own.Header, "skipped", "one of this service's own resources");
+                message.Say(own.Header, "skipped", "one of this service's own resources, and no answer");
                 break;
         }
     }
@@ -90,6 +94,7 @@ public sealed class IntakeHandler(
     private TimeSpan AheadOf(Fact fact, DateTimeOffset now) => fact switch
     {
         ObservationFact observation => observation.Effective.StartIn(settings.Policy.Zone) - now,
+        PrescriptionFact order => order.AuthoredOn.StartIn(settings.Policy.Zone) - now,
         _ => TimeSpan.Zero,
     };
 
@@ -111,6 +116,35 @@ public sealed class IntakeHandler(
             Fact known = history.Facts.Last(f => f.Source.Type == header.Type && f.Source.Id == id);
             message.TakeIn(Removal.Of(known, header, message.ReceivedAt));
         }
+    }
+
+    /// <summary>
+    /// A clinician answered a Task of ours. It is known by the id that the server gave it; where that was not recorded yet, the answer waits.
+    /// </summary>
+    private async Task AnswerAsync(ResourceReading.Own own, OwnAnswer answer, SortedMessage message, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        if (await database.CommunicationOfAsync("Task", own.Header.Id!, cancellationToken) is not { } communication)
+        {
+            message.Wait(new ResourceReading.Incomplete(own.Header, own.Bytes, [$"Task/{own.Header.Id}"]));
+            return;
+        }
+
+        message.TakeIn(new AnswerFact
+        {
+            Source = new ResourceVersion("Task", own.Header.Id!, own.Header.VersionId, own.Header.LastUpdated, answer.ContentHash),
+            Patient = communication.Patient,
+            Communication = communication.Key,
+            Course = communication.CourseId,
+            Kind = communication.Kind,
+            Cause = communication.Cause,
+            ProposedAt = communication.OpenedAt,
+            Proposed = StoredJson.ReadIntent(communication.Intent).Proposed,
+            Answer = answer.Answer,
+            At = answer.At is { } at && at < message.ReceivedAt ? at : message.ReceivedAt,
+            Reason = answer.Reason,
+        });
+        message.Say(own.Header, "taken-in", answer.Answer.Code());
     }
 
     /// <summary>Fetches what a resource refers to. Where the server cannot be asked now, the resource waits and is acknowledged.</summary>

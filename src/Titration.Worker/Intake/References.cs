@@ -1,5 +1,4 @@
 using System.Text;
-using Hl7.Fhir.Serialization;
 using Titration.Worker.Delivery;
 
 namespace Titration.Worker.Intake;
@@ -23,8 +22,6 @@ public abstract record Fetched
 /// <summary>Fetches from the clinic's FHIR server what a message only names. Always before the transaction.</summary>
 public sealed class References(FhirServerClient server)
 {
-    private static readonly FhirJsonSerializer Serializer = new();
-
     /// <param name="reference"><c>Type/id</c>, with or without a version.</param>
     /// <param name="cancellationToken">Ends the wait.</param>
     public async Task<Fetched> FetchAsync(string reference, CancellationToken cancellationToken)
@@ -33,7 +30,7 @@ public sealed class References(FhirServerClient server)
         ServerAnswer answer = await server.ReadAsync(parts[0], string.Join('/', parts[1..]), cancellationToken);
         return answer switch
         {
-            ServerAnswer.Held { Resource: { } resource } => new Fetched.Found(Encoding.UTF8.GetBytes(Serializer.SerializeToString(resource))),
+            ServerAnswer.Held { Json: { } json } => new Fetched.Found(Encoding.UTF8.GetBytes(json)),
             ServerAnswer.Missing or ServerAnswer.Refused => new Fetched.Missing(),
             _ => new Fetched.Unreachable(),
         };

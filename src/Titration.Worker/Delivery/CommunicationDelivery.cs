@@ -1,0 +1,181 @@
+using System.Collections.Immutable;
+using Hl7.Fhir.Model;
+using Microsoft.EntityFrameworkCore;
+using Titration.Fhir.Writing;
+using Titration.Protocol.Communications;
+using Titration.Protocol.Decisions;
+using Titration.Protocol.Facts;
+using Titration.Storage;
+using Titration.Storage.Delivery;
+using Titration.Storage.Model;
+using Titration.Worker.Configuration;
+using FhirTask = Hl7.Fhir.Model.Task;
+
+namespace Titration.Worker.Delivery;
+
+/// <summary>How the delivery of an entry went.</summary>
+/// <param name="Held">What the server holds of the communication now.</param>
+/// <param name="Trouble">What stood in the way; null: nothing.</param>
+/// <param name="Dropped">True where the grounds had gone before anything left.</param>
+public sealed record Delivered(IReadOnlyCollection<SentResourceRow> Held, ServerAnswer? Trouble, bool Dropped = false)
+{
+    public static readonly Delivered AsDropped = new([], null, Dropped: true);
+
+    public string Result => Trouble switch
+    {
+        null => Dropped ? "dropped" : "sent",
+        ServerAnswer.Unavailable unavailable => unavailable.Reason,
+        ServerAnswer.Conflict => "conflict",
+        ServerAnswer.Refused => "refused",
+        _ => "missing",
+    };
+}
+
+/// <summary>What is done at the FHIR server for one entry of the outbox. Every step can be repeated.</summary>
+public sealed partial class CommunicationDelivery(Settings settings, FhirServerClient server, TimeProvider time, ILogger<CommunicationDelivery> logger)
+{
+    /// <summary>Creates all resources of a communication, each after those it refers to.</summary>
+    public async Task<Delivered> IssueAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
+    {
+        CommunicationRow communication = await database.Communications.AsNoTracking().SingleAsync(c => c.Key == entry.CommunicationKey, cancellationToken);
+        ImmutableArray<SentResourceRow> already = await database.SentOfAsync(entry.CommunicationKey, cancellationToken);
+        if (communication.State == CommunicationState.Withdrawn && already.IsEmpty)
+        {
+            return Delivered.AsDropped;
+        }
+
+        List<SentResourceRow> held = [.. already];
+        Dictionary<string, string> map = new(StringComparer.Ordinal);
+        foreach (OutgoingResource resource in await WriteAsync(database, entry, communication, cancellationToken))
+        {
+            DomainResource resolved = OutgoingReferences.Resolve(resource.Resource, map);
+            ServerAnswer answer = resource.IfNoneExist is { } ifNoneExist
+                ? await server.CreateOnceAsync(resolved, ifNoneExist, cancellationToken)
+                : await server.PutAsync(resolved, resource.PutId!, cancellationToken);
+            if (answer is not ServerAnswer.Held there)
+            {
+                return new Delivered(held, answer);
+            }
+
+            map[resource.Placeholder] = $"{resolved.TypeName}/{there.Id}";
+            Keep(held, new SentResourceRow
+            {
+                CommunicationKey = entry.CommunicationKey,
+                Role = resource.Role.Code(),
+                ResourceType = resolved.TypeName,
+                ServerId = there.Id,
+                VersionId = there.VersionId,
+            });
+        }
+
+        return new Delivered(held, null);
+    }
+
+    /// <summary>The resources, from the decision as it was recorded: a later attempt writes the same.</summary>
+    private async Task<ImmutableArray<OutgoingResource>> WriteAsync(
+        TitrationDbContext database, OutboxRow entry, CommunicationRow communication, CancellationToken cancellationToken)
+    {
+        DecisionContentRow content = await database.DecisionContents.AsNoTracking().SingleAsync(d => d.DecisionId == communication.DecisionId, cancellationToken);
+        string policyHash = await database.Decisions.AsNoTracking()
+            .Where(d => d.ChainId == content.ChainId && d.Sequence == content.Sequence).Select(d => d.PolicyHash).SingleAsync(cancellationToken);
+        Evaluation evaluation = StoredJson.ReadEvaluation(content.Content);
+        CommunicationIntent intent = StoredJson.ReadIntent(communication.Intent);
+        OutgoingCommunication outgoing = OutgoingCommunication.Of(
+            evaluation, intent, entry.CommunicationKey, communication.DecisionId, settings.Policy.Identity, content.InputDigest, policyHash);
+        return CommunicationWriter.Write(outgoing, settings.Clinic, settings.Policy.Wording);
+    }
+
+    /// <summary>
+    /// The Task first, the rest only if that held: where the clinician has answered meanwhile, nothing of it is revoked. Each change is of
+    /// the version just read.
+    /// </summary>
+    public async Task<Delivered> WithdrawAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
+    {
+        ImmutableArray<SentResourceRow> sent = await database.SentOfAsync(entry.CommunicationKey, cancellationToken);
+        WithdrawalReason reason = entry.Kind == CommunicationKind.CheckInRequest ? WithdrawalReason.Answered : WithdrawalReason.GroundsGone;
+        List<SentResourceRow> held = [.. sent];
+        foreach (SentResourceRow resource in sent.Where(s => s.Role != OutgoingRole.Provenance.Code()).OrderBy(s => s.Role == OutgoingRole.Task.Code() ? 0 : 1))
+        {
+            ServerAnswer answer = await WithdrawAsync(resource, reason, cancellationToken);
+            switch (answer)
+            {
+                case ServerAnswer.Held there:
+                    Keep(held, new SentResourceRow
+                    {
+                        CommunicationKey = resource.CommunicationKey,
+                        Role = resource.Role,
+                        ResourceType = resource.ResourceType,
+                        ServerId = resource.ServerId,
+                        VersionId = there.VersionId,
+                    });
+                    if (there.Resource is FhirTask { Status: FhirTask.TaskStatus.Completed } && entry.Kind == CommunicationKind.StepChange)
+                    {
+                        // The answer decides about the rest; its own message brings it.
+                        return new Delivered(held, null);
+                    }
+
+                    break;
+                case ServerAnswer.Missing:
+                    Log.MissingOnServer(logger, resource.ResourceType);
+                    break;
+                default:
+                    return new Delivered(held, answer);
+            }
+        }
+
+        return new Delivered(held, null);
+    }
+
+    private async Task<ServerAnswer> WithdrawAsync(SentResourceRow resource, WithdrawalReason reason, CancellationToken cancellationToken)
+    {
+        ServerAnswer current = await server.ReadAsync(resource.ResourceType, resource.ServerId, cancellationToken);
+        if (current is not ServerAnswer.Held { Resource: { } there, VersionId: { } version } held)
+        {
+            return current;
+        }
+
+        DomainResource? changed = there switch
+        {
+            FhirTask task => Withdrawal.Cancel(task, reason, time.GetUtcNow()),
+            CommunicationRequest request when reason == WithdrawalReason.Answered => Withdrawal.Complete(request),
+            CommunicationRequest request => Withdrawal.Revoke(request, reason),
+            DetectedIssue issue => Withdrawal.Close(issue, reason),
+            Flag flag => Withdrawal.Lower(flag, time.GetUtcNow()),
+            _ => null,
+        };
+        return changed is null ? held : await server.UpdateAsync(changed, version, cancellationToken);
+    }
+
+    /// <summary>The draft becomes active, in exactly the version just read: a change by somebody else stands.</summary>
+    public async Task<Delivered> ActivateAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
+    {
+        ImmutableArray<SentResourceRow> sent = await database.SentOfAsync(entry.CommunicationKey, cancellationToken);
+        SentResourceRow? request = sent.FirstOrDefault(s => s.Role == OutgoingRole.CommunicationRequest.Code());
+        if (request is null)
+        {
+            return Delivered.AsDropped;
+        }
+
+        ServerAnswer current = await server.ReadAsync(request.ResourceType, request.ServerId, cancellationToken);
+        if (current is not ServerAnswer.Held { Resource: CommunicationRequest draft, VersionId: { } version })
+        {
+            return new Delivered(sent, current);
+        }
+
+        CommunicationRequest? active = Withdrawal.Activate(draft, approver: null, time.GetUtcNow());
+        ServerAnswer answer = active is null ? current : await server.UpdateAsync(active, version, cancellationToken);
+        return new Delivered(sent, answer is ServerAnswer.Held ? null : answer);
+    }
+
+    private static void Keep(List<SentResourceRow> held, SentResourceRow row)
+    {
+        held.RemoveAll(h => h.Role == row.Role);
+        held.Add(row);
+    }
+
+    private static partial class Log
+    {
+        [LoggerMessage(EventId = 3002, Level = LogLevel.Warning, Message = "A {ResourceType} that we wrote is not on the FHIR server any more; it is not issued again.")]
+        public static partial void MissingOnServer(ILogger logger, string resourceType);
+    }
+}
