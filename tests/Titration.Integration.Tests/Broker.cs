@@ -77,7 +77,7 @@ internal sealed class Broker : IAsyncDisposable
         }
     }
 
-    /// <summary>Asks the management API about something in this virtual host, such as <c>queues/%2f/name</c> with <c>{0}</c> for the host; null where it is not.</summary>
+    /// <summary>Asks the management API about something in this virtual host, such as <c>queues/{0}/name</c>; null where it is not.</summary>
     public async Task<JsonNode?> AskAsync(string path, CancellationToken cancellationToken)
     {
         using HttpResponseMessage response = await _management.GetAsync(new Uri($"api/{string.Format(path, _name)}", UriKind.Relative), cancellationToken);

@@ -26,6 +26,20 @@ internal static class WorkerState
             .Select(f => f.ResourceType + "/" + f.ResourceId).ToListAsync(cancellationToken);
     }
 
+    /// <summary>Every communication that a decision opened, with how it stands.</summary>
+    public static async Task<IReadOnlyList<string>> OpenedAsync(Surroundings parts, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = parts.Open();
+        return [.. (await database.Communications.ToListAsync(cancellationToken)).Select(c => $"{c.Key} {c.Kind} {c.State}").Order(StringComparer.Ordinal)];
+    }
+
+    /// <summary>Whether anything of this patient has been taken in.</summary>
+    public static async Task<bool> IsKnownAsync(Surroundings parts, string patient, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = parts.Open();
+        return await database.Patients.AnyAsync(p => p.Id == patient, cancellationToken);
+    }
+
     /// <summary>Nothing is due at this instant and nothing waits to be sent.</summary>
     public static async Task<bool> IsQuietAsync(Surroundings parts, DateTimeOffset now, CancellationToken cancellationToken)
     {
