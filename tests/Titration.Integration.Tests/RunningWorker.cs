@@ -7,6 +7,7 @@ using Titration.TestKit.Builders;
 using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
 using Titration.Worker.Hosting;
+using Titration.Worker.Intake;
 
 namespace Titration.Integration.Tests;
 
@@ -123,6 +124,9 @@ internal sealed class RunningWorker : IAsyncDisposable
     /// missed, and looks after those once in a minute only.
     /// </summary>
     public Task SweepAsync(CancellationToken cancellationToken) => Services.GetRequiredService<DueSweep>().RunAsync(cancellationToken);
+
+    /// <summary>Tries again what waits for the FHIR server, without waiting for the round that does so by itself.</summary>
+    public Task RetryWaitingAsync(CancellationToken cancellationToken) => Services.GetRequiredService<WaitingRetry>().RunAsync(cancellationToken);
 
     public async ValueTask DisposeAsync()
     {
