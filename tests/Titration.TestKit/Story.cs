@@ -2,6 +2,7 @@ using System.Collections.Immutable;
 using System.Globalization;
 using System.Security.Cryptography;
 using System.Text;
+using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Definitions;
@@ -115,6 +116,27 @@ public sealed class Story
             IsPanel = isPanel,
             BasedOn = [.. basedOn ?? []],
             Statements = [.. statements],
+        });
+    }
+
+    /// <summary>A clinician answers the Task of a communication that stood at <paramref name="proposedAt"/>.</summary>
+    public Story Answer(string at, TaskAnswer answer, CommunicationKind kind, string proposedAt)
+    {
+        Evaluation evaluation = AsOf(proposedAt);
+        CommunicationIntent intent = evaluation.Communications.Single(c => c.Kind == kind);
+        Guid key = Reconciliation.KeyOf(evaluation, intent, Reconciliation.DecisionId("p1", 1));
+        return With(new AnswerFact
+        {
+            Source = Source("Task", $"task-{key}", "2", Local(at), at + answer),
+            Patient = "p1",
+            Communication = key,
+            Course = evaluation.Course!.Id,
+            Kind = kind,
+            Cause = intent.Cause,
+            ProposedAt = Local(proposedAt),
+            Proposed = intent.Proposed,
+            Answer = answer,
+            At = Local(at),
         });
     }
 

@@ -84,7 +84,7 @@ internal sealed class CourseTimeline
     {
         CourseAnswers answers = CourseAnswers.Of(course.Id, facts.Answers, asOf);
         OrderTimeline timeline = OrderTimeline.Of(orders, answers.Approved, protocol, asOf);
-        DateOnly day0 = timeline.Segments.Count > 0 ? timeline.Segments[0].Since : orders[0][0].AuthoredOn.DateIn(asOf.Zone);
+        DateOnly day0 = timeline.Segments.Count > 0 ? timeline.Segments[0].Since : orders.Min(o => o[0].AuthoredOn.DateIn(asOf.Zone));
         List<ObservationFact> known = [.. facts.Observations.Where(o => o.Effective.StartIn(asOf.Zone) <= asOf.Instant)];
         SpeaksTo speaksTo = SpeaksTo.Course(orders, facts.Prescriptions);
         List<ObservationFact> mine = known.FindAll(o => speaksTo.Includes(o) && o.Effective.DateIn(asOf.Zone) >= day0);

@@ -4,28 +4,6 @@ using Titration.Protocol.Facts;
 
 namespace Titration.Protocol.Courses;
 
-/// <summary>A stretch of nights on one step.</summary>
-/// <param name="Step">The dosage; its barrier support is filled in by the course.</param>
-/// <param name="Since">Day 0: the first night.</param>
-/// <param name="OrderedAt">When it was ordered: grounds before it are what the order answered.</param>
-/// <param name="NewDosage">False where the same order came back after a long hold: the prescriber ordered nothing new.</param>
-/// <param name="Order">The version that ordered it.</param>
-internal sealed record StepSegment(Step Step, DateOnly Since, DateTimeOffset OrderedAt, bool NewDosage, PrescriptionFact Order);
-
-/// <summary>Nights on which nothing was ordered to be applied.</summary>
-/// <param name="From">First such night.</param>
-/// <param name="Until">First night after it; null: it goes on.</param>
-internal sealed record Pause(DateOnly From, DateOnly? Until);
-
-/// <summary>Where a course's orders stand at an instant.</summary>
-internal enum OrderState
-{
-    NotBegun,
-    InForce,
-    OnHold,
-    Ended,
-}
-
 /// <summary>
 /// What the prescriptions of one course say over time: the steps, the pauses, and where things stand. A later order continues the
 /// course; an equal repeat changes nothing; an order that cannot be adopted leaves the last step in force.
@@ -58,7 +36,7 @@ internal sealed class OrderTimeline
     public PrescriptionFact? Order { get; private set; }
 
     /// <summary>Local date of the end; null while the course goes on.</summary>
-    public DateOnly? EndedOn => State == OrderState.Ended ? _pauses[^1].From : null;
+    public DateOnly? EndedOn { get; private set; }
 
     /// <summary>When the orders last ceased to be in force: put on hold or ended.</summary>
     public DateTimeOffset? CeasedAt { get; private set; }
@@ -141,12 +119,14 @@ internal sealed class OrderTimeline
             {
                 BeginPause(e.At);
                 State = OrderState.Ended;
+                EndedOn = ClinicZone.DateOf(e.At, _asOf.Zone);
             }
 
             return;
         }
 
         Order = latest;
+        EndedOn = null;
         if (latest.Status == PrescriptionStatus.OnHold)
         {
             BeginPause(e.At);
@@ -269,10 +249,21 @@ internal sealed class OrderTimeline
 
     private void BeginPause(DateTimeOffset at)
     {
-        if (_pauses.Count == 0 || _pauses[^1].Until is not null)
+        if (_pauses.Count > 0 && _pauses[^1].Until is null)
         {
-            CeasedAt = at;
-            _pauses.Add(new Pause(ClinicZone.DateOf(at, _asOf.Zone), Until: null));
+            return;
+        }
+
+        CeasedAt = at;
+        DateOnly from = ClinicZone.DateOf(at, _asOf.Zone);
+        if (_pauses.Count > 0 && _pauses[^1].Until > from)
+        {
+            // The order that was to end the pause later on has gone before it did.
+            _pauses[^1] = _pauses[^1] with { Until = null };
+        }
+        else
+        {
+            _pauses.Add(new Pause(from, Until: null));
         }
     }
 
@@ -287,11 +278,4 @@ internal sealed class OrderTimeline
     private static DateOnly Later(DateOnly a, DateOnly? b) => b is { } other && other > a ? other : a;
 
     private readonly record struct OrderEvent(DateTimeOffset At, int Order, PrescriptionFact? Version, bool FirstVersion, Step? Approved = null);
-}
-
-/// <summary>Codes of treated areas that the rules know; any other is carried as it came.</summary>
-public static class Areas
-{
-    /// <summary>The face and its parts, and orders that name no area.</summary>
-    public const string Face = "face";
 }

@@ -47,26 +47,14 @@ internal static class Silence
             due = Earlier(due, course.Days[moderate].Date.AddDays(schedule.AfterModerateDays));
         }
 
-        if (!withheld && steppingUp.LacksOnlyEvidence)
+        if (!withheld && steppingUp.LacksOnlyEvidence && voices.Lowest() is null)
         {
-            due = Earlier(due, LackingSince(course, steppingUp, newest));
+            // A check-in that proves nothing is followed by the next request, never by one dated back.
+            DateOnly since = steppingUp.LacksEvidenceSince;
+            due = Earlier(due, newest?.Date > since ? newest.Date : since);
         }
 
         return due;
-    }
-
-    /// <summary>Since when fresh evidence has been all that a step up lacks: a request then is not dated back.</summary>
-    private static DateOnly LackingSince(CourseTimeline course, StepUpCase steppingUp, DayReport? newest)
-    {
-        DateOnly since = steppingUp.OthersOpenSince;
-        if (newest is null)
-        {
-            return since;
-        }
-
-        int age = course.Today.DayNumber - newest.Date.DayNumber;
-        DateOnly lacking = age > course.Protocol.StepUp.EvidenceHoldsDays ? newest.Date.AddDays(course.Protocol.StepUp.EvidenceHoldsDays + 1) : newest.Date;
-        return lacking > since ? lacking : since;
     }
 
     private static DateOnly Earlier(DateOnly a, DateOnly b) => b < a ? b : a;

@@ -11,7 +11,11 @@ namespace Titration.Protocol.Rules;
 /// <param name="Text">Its numbers.</param>
 /// <param name="Evidence">What it looked at.</param>
 /// <param name="OpenSince">The first date from which it is open; null while it is shut.</param>
-internal sealed record Gate(string Rule, bool IsOpen, string Text, ImmutableArray<ResourceVersion> Evidence, DateOnly? OpenSince);
+internal sealed record Gate(string Rule, bool IsOpen, string Text, ImmutableArray<ResourceVersion> Evidence, DateOnly? OpenSince)
+{
+    /// <summary>Since when one more check-in is all that this gate lacks; null where it is open, or lacks something else.</summary>
+    public DateOnly? LacksCheckInSince { get; init; }
+}
 
 /// <summary>
 /// The case for going up from the step in force: rules 3 (time), 4 (exposure), 5 (evidence), 7 (order), 8 (strength), each a gate. All of
@@ -19,10 +23,13 @@ internal sealed record Gate(string Rule, bool IsOpen, string Text, ImmutableArra
 /// </summary>
 internal sealed class StepUpCase
 {
-    private StepUpCase(ImmutableArray<Gate> gates, Step? next)
+    private readonly DateOnly? _evidenceExpires;
+
+    private StepUpCase(ImmutableArray<Gate> gates, Step? next, DateOnly? evidenceExpires)
     {
         Gates = gates;
         Next = next;
+        _evidenceExpires = evidenceExpires;
     }
 
     public ImmutableArray<Gate> Gates { get; }
@@ -33,20 +40,28 @@ internal sealed class StepUpCase
     public bool IsOpen => Gates.All(g => g.IsOpen);
 
     /// <summary>Whether fresh evidence is all that it lacks.</summary>
-    public bool LacksOnlyEvidence => Gates.All(g => g.IsOpen == (g.Rule != RuleIds.Evidence));
+    public bool LacksOnlyEvidence => !IsOpen && Gates.All(g => g.IsOpen || g.Rule == RuleIds.Evidence || g.LacksCheckInSince is not null);
 
-    /// <summary>The first date from which every gate but the evidence is open.</summary>
-    public DateOnly OthersOpenSince => Gates.Where(g => g.Rule != RuleIds.Evidence).Max(g => g.OpenSince!.Value);
+    /// <summary>Where fresh evidence is all that it lacks: since when.</summary>
+    public DateOnly LacksEvidenceSince
+    {
+        get
+        {
+            DateOnly others = Gates.Where(g => g.Rule != RuleIds.Evidence).Max(g => g.OpenSince ?? g.LacksCheckInSince!.Value);
+            return _evidenceExpires > others ? _evidenceExpires.Value : others;
+        }
+    }
 
     public static StepUpCase Of(CourseTimeline course, StepSegment segment, Voices voices)
     {
         Step? next = course.Regimen.Above(segment.Step);
+        DayReport? evidence = NewestEvidence(course, segment);
         List<Gate> gates =
         [
             Order(course, segment, next),
             Time(course, segment, voices),
             Exposed(course, segment, voices),
-            Evidence(course, segment, voices),
+            Evidence(course, segment, evidence, voices),
             RecentModerate(course, segment, voices),
             Rising(course, segment),
         ];
@@ -56,7 +71,7 @@ internal sealed class StepUpCase
             gates.Add(StrengthGate.Of(course, segment, voices));
         }
 
-        return new StepUpCase([.. gates], next);
+        return new StepUpCase([.. gates], next, evidence?.Date.AddDays(course.Protocol.StepUp.EvidenceHoldsDays + 1));
     }
 
     private static Gate Order(CourseTimeline course, StepSegment segment, Step? next)
@@ -107,17 +122,24 @@ internal sealed class StepUpCase
         return new Gate(RuleIds.Exposure, open, text, [segment.Order.Source, .. reports.Select(r => r.Source)], open ? since : null);
     }
 
-    private static Gate Evidence(CourseTimeline course, StepSegment segment, Voices voices)
+    private static DayReport? NewestEvidence(CourseTimeline course, StepSegment segment)
     {
-        StepUpGates gates = course.Protocol.StepUp;
-        DayReport? newest = null;
-        for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep && newest is null; i--)
+        for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep; i--)
         {
             DayReport day = course.Days[i];
-            bool late = day.Date.DayNumber - segment.Since.DayNumber >= gates.EvidenceAfterDays;
-            newest = day.IsComplete && late && FollowedApplications(course, segment, day) ? day : null;
+            bool late = day.Date.DayNumber - segment.Since.DayNumber >= course.Protocol.StepUp.EvidenceAfterDays;
+            if (day.IsComplete && late && FollowedApplications(course, segment, day))
+            {
+                return day;
+            }
         }
 
+        return null;
+    }
+
+    private static Gate Evidence(CourseTimeline course, StepSegment segment, DayReport? newest, Voices voices)
+    {
+        StepUpGates gates = course.Protocol.StepUp;
         if (newest is null)
         {
             return new Gate(

@@ -17,17 +17,37 @@ internal static class StrengthGate
         voices.LookOn(monthsOpen);
         DateOnly topOpen = course.Today.AddDays(gates.ToleratedDays - course.DaysOnStep(course.Today));
         voices.LookOn(topOpen);
-        // Up to the newest complete check-in and not up to today: at the top step they come 28 days apart, and a window that slides on
-        // would shut the gate the day after each.
-        DayReport? tolerated = course.NewestComplete() is { } newest ? ToleratedUpTo(course, segment, newest.Date, voices) : null;
+        (DayReport? tolerated, bool tooFew) = ToleratedUpTo(course, segment, course.Today, voices);
         EffectReport? effect = NewestEffect(course, voices);
-        bool wanted = effect is { Effect: Effect.MoreWanted };
-        bool open = course.Today >= monthsOpen && course.Today >= topOpen && tolerated is not null && wanted;
+        bool othersOpen = course.Today >= monthsOpen && course.Today >= topOpen && effect is { Effect: Effect.MoreWanted };
+        bool open = othersOpen && tolerated is not null;
         string text = $"day {days} on {segment.Step.StrengthPercent:0.####} % ({gates.MinimumDays} are needed), "
             + $"top step {(tolerated is not null ? "tolerated" : "not yet tolerated")} for {gates.ToleratedDays} days, "
             + (effect is { } e ? $"effect {e.Effect.Code()} on {e.Date:yyyy-MM-dd}" : $"no word on the effect in the last {gates.EffectHoldsDays} days");
         ImmutableArray<ResourceVersion> evidence = [segment.Order.Source, .. tolerated?.Evidence ?? [], .. effect is { } said ? [said.Source] : ImmutableArray<ResourceVersion>.Empty];
-        return new Gate(RuleIds.Strength, open, text, evidence, open ? Latest(monthsOpen, topOpen, tolerated!.Date, effect!.Value.Date) : null);
+        return new Gate(RuleIds.Strength, open, text, evidence, open ? Latest(monthsOpen, topOpen, tolerated!.Date, effect!.Value.Date) : null)
+        {
+            LacksCheckInSince = othersOpen && tooFew ? Latest(monthsOpen, topOpen, effect!.Value.Date, TooFewSince(course, gates)) : null,
+        };
+    }
+
+    /// <summary>
+    /// The first date from which the check-ins of the last days were too few: at the top step they come as far apart as the days in which
+    /// two are needed, so that one more is asked for at once.
+    /// </summary>
+    private static DateOnly TooFewSince(CourseTimeline course, StrengthGates gates)
+    {
+        int complete = 0;
+        for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep; i--)
+        {
+            complete += course.Days[i].IsComplete ? 1 : 0;
+            if (complete == gates.ToleratedCheckIns)
+            {
+                return course.Days[i].Date.AddDays(gates.ToleratedDays + 1);
+            }
+        }
+
+        return course.Segment!.Since;
     }
 
     /// <summary>First night on the present strength without interruption.</summary>
@@ -50,15 +70,15 @@ internal static class StrengthGate
 
     /// <summary>
     /// The newest complete check-in of the days up to <paramref name="on"/> where they were tolerated: enough complete check-ins, no sign
-    /// above 1, and the reported applications made. Null where they were not.
+    /// above 1, and the reported applications made. Null where they were not, with whether only check-ins were too few.
     /// </summary>
-    public static DayReport? ToleratedUpTo(CourseTimeline course, StepSegment segment, DateOnly on, Voices voices)
+    public static (DayReport? Tolerated, bool TooFew) ToleratedUpTo(CourseTimeline course, StepSegment segment, DateOnly on, Voices voices)
     {
         StrengthGates gates = course.Protocol.Strength;
         DateOnly from = on.AddDays(-gates.ToleratedDays);
         if (segment.Since > from || !course.Regimen.IsTop(segment.Step))
         {
-            return null;
+            return (null, false);
         }
 
         int complete = 0;
@@ -73,7 +93,7 @@ internal static class StrengthGate
             voices.LookOn(day.Date.AddDays(gates.ToleratedDays + 1));
             if (day.Worst > Grade.Mild)
             {
-                return null;
+                return (null, false);
             }
 
             complete += day.IsComplete ? 1 : 0;
@@ -91,7 +111,8 @@ internal static class StrengthGate
         }
 
         bool applied = exposure.Planned > 0 && exposure.Applied >= course.Protocol.StepUp.MinimumExposure * exposure.Planned;
-        return complete >= gates.ToleratedCheckIns && applied ? newest : null;
+        bool enough = complete >= gates.ToleratedCheckIns;
+        return (enough && applied ? newest : null, applied && !enough);
     }
 
     /// <summary>
@@ -101,7 +122,7 @@ internal static class StrengthGate
     {
         for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep && course.Days[i].Worst <= Grade.Mild; i--)
         {
-            if (course.Days[i].IsComplete && ToleratedUpTo(course, segment, course.Days[i].Date, voices) is not null)
+            if (course.Days[i].IsComplete && ToleratedUpTo(course, segment, course.Days[i].Date, voices).Tolerated is not null)
             {
                 return true;
             }

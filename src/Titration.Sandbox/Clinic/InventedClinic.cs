@@ -15,6 +15,7 @@ namespace Titration.Sandbox.Clinic;
 public sealed class InventedClinic(HttpClient http, SimulatedClock clock, IReadOnlyList<PatientStory> stories)
 {
     private readonly List<InventedPatient> _patients = [];
+    private readonly HashSet<string> _asked = [];
 
     /// <summary>Reference to the clinic that the service is to be configured with.</summary>
     public static string Organization => ClinicResources.Organization;
@@ -55,12 +56,13 @@ public sealed class InventedClinic(HttpClient http, SimulatedClock clock, IReadO
     /// <summary>An evening: things happen, patients answer what they were asked, and then comes the night.</summary>
     public async Task EveningAsync(DateOnly today, CancellationToken cancellationToken)
     {
-        HashSet<string> asked = [];
-        foreach (JsonNode request in await SearchAsync("CommunicationRequest?status=active&_count=500", cancellationToken))
+        // What came since the last evening; who was asked before remembers it.
+        string since = ClinicResources.Instant(clock.GetUtcNow().AddDays(-1));
+        foreach (JsonNode request in await SearchAsync($"CommunicationRequest?status=active&_lastUpdated=gt{since}&_count=200", cancellationToken))
         {
             if (request["category"]?[0]?["coding"]?[0]?["code"]?.GetValue<string>() == "reminder")
             {
-                asked.Add(request["subject"]!["reference"]!.GetValue<string>());
+                _asked.Add(request["subject"]!["reference"]!.GetValue<string>());
             }
         }
 
@@ -72,7 +74,7 @@ public sealed class InventedClinic(HttpClient http, SimulatedClock clock, IReadO
                 await HappenAsync(patient, happening, today, cancellationToken);
             }
 
-            if (asked.Contains($"Patient/{patient.Story.Id}") && patient.Order is not null && patient.Story.Answers(day))
+            if (_asked.Contains($"Patient/{patient.Story.Id}") && patient.Order is not null && patient.Story.Answers(day))
             {
                 await CheckInAsync(patient, today, cancellationToken);
             }
@@ -112,6 +114,7 @@ public sealed class InventedClinic(HttpClient http, SimulatedClock clock, IReadO
 
     private async Task CheckInAsync(InventedPatient patient, DateOnly today, CancellationToken cancellationToken)
     {
+        _asked.Remove($"Patient/{patient.Story.Id}");
         int[] grades = patient.Story.Skin(patient.DayOfCourse(today), today.DayNumber - patient.StepStart.DayNumber);
         int? nights = patient.Story.CountsNights ? patient.TakeNights() : null;
         await SendAsync(

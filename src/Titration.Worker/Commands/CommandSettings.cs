@@ -5,11 +5,15 @@ namespace Titration.Worker.Commands;
 /// <summary>Settings for a command: file, environment, then what the command line says.</summary>
 internal static class CommandSettings
 {
+    /// <summary>Where container engines mount secrets: a file's name is the setting's, such as <c>Titration__Broker__Uri</c>.</summary>
+    private const string SecretsFolder = "/run/secrets";
+
     /// <summary>Reads and checks them. Every problem is printed, a line each; null where there is one.</summary>
     public static Settings? Load(params IEnumerable<(string Key, string? Value)> overrides)
     {
         IConfiguration configuration = new ConfigurationBuilder()
             .AddJsonFile(Path.Combine(Directory.GetCurrentDirectory(), "appsettings.json"), optional: true)
+            .AddKeyPerFile(SecretsFolder, optional: true)
             .AddEnvironmentVariables()
             .AddInMemoryCollection(overrides.Where(o => o.Value is not null).Select(o => KeyValuePair.Create($"{TitrationOptions.Section}:{o.Key}", o.Value)))
             .Build();

@@ -48,7 +48,7 @@ internal static class DemoOutput
             .GroupBy(r => Text(r["subject"]!, "reference"), StringComparer.Ordinal).OrderBy(g => g.Key, StringComparer.Ordinal))
         {
             AnsiConsole.MarkupLineInterpolated($"[bold]{patient.Key}[/]");
-            Grid grid = new Grid().AddColumn(new GridColumn().NoWrap().PadLeft(2)).AddColumn(new GridColumn().NoWrap()).AddColumn();
+            Grid grid = new Grid().AddColumn(new GridColumn().NoWrap().Padding(2, 0, 2, 0)).AddColumn(new GridColumn().NoWrap().PadRight(2)).AddColumn();
             foreach (JsonNode request in patient.OrderBy(r => Text(r, "authoredOn"), StringComparer.Ordinal))
             {
                 string to = Text(request["recipient"]![0]!, "reference").Split('/')[0] == "Patient" ? "patient" : "clinic";

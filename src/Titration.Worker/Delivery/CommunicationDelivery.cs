@@ -34,6 +34,10 @@ public sealed record Delivered(IReadOnlyCollection<SentResourceRow> Held, Server
 /// <summary>What is done at the FHIR server for one entry of the outbox. Every step can be repeated.</summary>
 public sealed partial class CommunicationDelivery(Settings settings, FhirServerClient server, TimeProvider time, ILogger<CommunicationDelivery> logger)
 {
+    private static readonly string ApplicationVersion = typeof(CommunicationDelivery).Assembly.GetName().Version!.ToString(3);
+
+    private volatile bool _deviceStands;
+
     /// <summary>Creates all resources of a communication, each after those it refers to.</summary>
     public async Task<Delivered> IssueAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
     {
@@ -42,6 +46,11 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
         if (communication.State == CommunicationState.Withdrawn && already.IsEmpty)
         {
             return Delivered.AsDropped;
+        }
+
+        if (await EnsureDeviceAsync(cancellationToken) is { } trouble)
+        {
+            return new Delivered(already, trouble);
         }
 
         List<SentResourceRow> held = [.. already];
@@ -69,6 +78,29 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
         }
 
         return new Delivered(held, null);
+    }
+
+    /// <summary>
+    /// The service's own Device stands on the server before anything refers to it, in the version that runs: written where it is missing
+    /// or says otherwise, once in the life of a process.
+    /// </summary>
+    /// <returns>What stood in the way; null: nothing.</returns>
+    private async Task<ServerAnswer?> EnsureDeviceAsync(CancellationToken cancellationToken)
+    {
+        if (_deviceStands)
+        {
+            return null;
+        }
+
+        OutgoingResource device = DeviceWriter.Write(settings.Clinic, settings.Policy.Identity, ApplicationVersion);
+        ServerAnswer current = await server.ReadAsync("Device", device.PutId!, cancellationToken);
+        bool asItIs = current is ServerAnswer.Held { Resource: Device there }
+            && there.Version.Select(v => v.Value).SequenceEqual(((Device)device.Resource).Version.Select(v => v.Value), StringComparer.Ordinal);
+        ServerAnswer answer = asItIs ? current
+            : current is ServerAnswer.Held or ServerAnswer.Missing ? await server.PutAsync(device.Resource, device.PutId!, cancellationToken)
+            : current;
+        _deviceStands = answer is ServerAnswer.Held;
+        return _deviceStands ? null : answer;
     }
 
     /// <summary>The resources, from the decision as it was recorded: a later attempt writes the same.</summary>

@@ -120,6 +120,17 @@ public sealed class ExposureStories
     }
 
     [Fact]
+    public void Over_use_does_not_disappear_because_some_of_its_nights_were_withheld()
+    {
+        // 13 applications in 13 nights of alternate nights; from 7 March on a sunburn withholds, and the patient goes on.
+        Evaluation evaluation = new Story().Order("2026-03-01T10:00").CheckIn("2026-03-06T19:00", applied: 5)
+            .CheckIn("2026-03-14T19:00", applied: 8).Finding("2026-03-07T09:00", FindingKind.Sunburn).AsOf("2026-03-14T20:00");
+
+        Assert.Equal(Outcome.Withhold, evaluation.Outcome);
+        Assert.True(evaluation.Gives("over-use", Outcome.RequestReview));
+    }
+
+    [Fact]
     public void Applications_on_the_step_before_do_not_count_for_the_step_in_force()
     {
         Evaluation evaluation = Ready().Order("2026-03-01T10:00", perDays: 1, recorded: "2026-03-15T10:00").AsOf("2026-03-15T11:00");

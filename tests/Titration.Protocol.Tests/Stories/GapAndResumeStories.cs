@@ -52,6 +52,20 @@ public sealed class GapAndResumeStories
         Assert.Equal(Outcome.AwaitCheckIn, Nightly().AsOf("2026-05-23T20:00").Outcome);
 
     [Fact]
+    public void Two_holds_without_a_report_between_them_make_one_gap()
+    {
+        // 5 to 12 and 15 to 22 March on hold, eight nights each; the two nights between them nobody reported.
+        Evaluation evaluation = new Story().Order("2026-03-01T10:00", perDays: 1)
+            .Order("2026-03-01T10:00", perDays: 1, status: PrescriptionStatus.OnHold, recorded: "2026-03-05T09:00")
+            .Order("2026-03-01T10:00", perDays: 1, recorded: "2026-03-13T09:00")
+            .Order("2026-03-01T10:00", perDays: 1, status: PrescriptionStatus.OnHold, recorded: "2026-03-15T09:00")
+            .Order("2026-03-01T10:00", perDays: 1, recorded: "2026-03-23T09:00").AsOf("2026-03-23T10:00");
+
+        evaluation.Decides(Outcome.StepDown, "gap");
+        Assert.Contains("16 nights", evaluation.Reasons[0].Text, StringComparison.Ordinal);
+    }
+
+    [Fact]
     public void On_the_first_step_a_gap_is_noted_and_day_0_comes_again_with_the_next_application()
     {
         Story story = new Story().Order("2026-03-01T10:00").CheckIn("2026-03-08T19:00", applied: 4).CheckIn("2026-03-23T19:00", applied: 0);

@@ -109,6 +109,13 @@ public sealed class OrderStories
         Assert.Equal(referrals, new Story().Order("2026-03-01T10:00").Order("2026-03-01T10:00", status: PrescriptionStatus.Ended, recorded: "2026-03-20T09:00")
             .Finding(at, kind).AllAsOf("2026-04-10T12:00").Sum(e => e.Communications.Count(c => c.Kind == CommunicationKind.SafetyReferral)));
 
+    [Fact]
+    public void The_14_days_after_the_end_count_from_the_stop_and_not_from_a_hold_before_it() =>
+        Assert.True(new Story().Order("2026-03-01T10:00")
+            .Order("2026-03-01T10:00", status: PrescriptionStatus.OnHold, recorded: "2026-03-05T09:00")
+            .Order("2026-03-01T10:00", status: PrescriptionStatus.Ended, recorded: "2026-03-20T09:00")
+            .CheckIn("2026-03-22T12:00", "3000").AsOf("2026-03-22T13:00").Has(CommunicationKind.SafetyReferral));
+
     [Theory]
     [InlineData("2026-03-02T01:00")]
     [InlineData("2026-03-02T23:30")]

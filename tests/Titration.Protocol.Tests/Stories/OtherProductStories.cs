@@ -28,6 +28,12 @@ public sealed class OtherProductStories
     }
 
     [Fact]
+    public void Another_retinoid_withholds_a_course_whose_only_order_so_far_could_not_be_adopted() =>
+        new Story().Other("2026-02-01T09:00", "retinol", ProductRole.OtherRetinoid)
+            .Order("2026-03-01T10:00", "rx2", grams: 0.6m).Order("2026-06-01T10:00")
+            .AsOf("2026-03-15T10:00").Decides(Outcome.Withhold, "another-retinoid");
+
+    [Fact]
     public void Oral_isotretinoin_alone_is_no_course() =>
         Assert.Empty(new Story().Other("2026-03-15T09:00", "isotretinoin, oral", ProductRole.OtherRetinoid).AllAsOf("2026-03-20T10:00"));
 

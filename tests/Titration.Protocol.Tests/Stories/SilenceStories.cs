@@ -103,6 +103,31 @@ public sealed class SilenceStories
         Assert.Equal(Outcome.AwaitCheckIn, story.AsOf("2026-04-06").Outcome);
     }
 
+    [Theory]
+    [InlineData("2026-03-16T12:00", "check-in-first", false)]
+    [InlineData("2026-03-19T12:00", "check-in-second", false)]
+    [InlineData("2026-03-25T12:00", "check-in-second", true)]
+    public void A_check_in_after_a_week_without_applications_proves_nothing_and_asking_does_not_begin_again(string at, string template, bool task)
+    {
+        // The evidence of 8 March holds until the 15th; nothing but evidence is lacking from the 16th on.
+        Evaluation evaluation = new Story().Order("2026-03-01T10:00").CheckIn("2026-03-08T19:00", applied: 7)
+            .CheckIn("2026-03-15T19:00", applied: 0).AsOf(at);
+
+        Assert.Equal("due:2026-03-16", evaluation.The(CommunicationKind.CheckInRequest).Cause[..14]);
+        Assert.Equal(template, evaluation.The(CommunicationKind.CheckInRequest).Template);
+        Assert.Equal(task, evaluation.Has(CommunicationKind.ClinicTask));
+    }
+
+    [Fact]
+    public void On_hold_the_due_date_stays_where_it_is()
+    {
+        // On hold on day 14 exactly: the days on the step stand still, and the check-in of 14 March was followed by one due on the 21st.
+        Story story = Expect.Ready().Order("2026-03-01T10:00", status: PrescriptionStatus.OnHold, recorded: "2026-03-15T09:00");
+
+        Assert.All(["2026-03-24T12:00", "2026-03-25T12:00", "2026-03-27T12:00"], at =>
+            Assert.Equal("due:2026-03-21:second", story.AsOf(at).The(CommunicationKind.CheckInRequest).Cause));
+    }
+
     [Fact]
     public void A_check_in_is_asked_for_at_once_when_fresh_evidence_is_all_that_a_step_up_lacks()
     {
