@@ -21,7 +21,7 @@ public sealed class FhirServerFaultTests
         await using Surroundings parts = await Surroundings.CreateAsync(Cancelled, peer: new Peer(server.Fhir));
         await server.StopAsync(Cancelled);
         await using RunningWorker worker = await parts.StartAsync(new ShiftedClock(_days.At(6)), Cancelled);
-        await parts.Broker.PublishAsync(Cancelled, _days.Order("down"), _days.Swelling("down", 5));
+        await SwellAsync(parts, _days, "down");
         await Eventually.HoldsAsync("a failed attempt", async () => (await OutboxAsync(parts)).Any(o => o.Problem is not null), Cancelled);
 
         await server.StartAsync(Cancelled);
@@ -40,8 +40,7 @@ public sealed class FhirServerFaultTests
         ClinicDays days = new(new DateTimeOffset(TimeProvider.System.GetUtcNow().AddDays(-6).Date, TimeSpan.Zero));
         await using RunningWorker worker = await parts.StartAsync(TimeProvider.System, Cancelled);
 
-        await parts.Broker.PublishAsync(Cancelled, days.Order("busy"));
-        await parts.Broker.PublishAsync(Cancelled, days.Swelling("busy", 5));
+        await SwellAsync(parts, days, "busy");
 
         await ReferredOnceAsync(parts, "busy");
         SeenRequest[] attempts = [.. (await parts.Peer.LogAsync(Cancelled)).Where(r => r is { Method: "POST", Url: "/fhir/CommunicationRequest" })];
@@ -63,12 +62,15 @@ public sealed class FhirServerFaultTests
             new Fault("PUT /fhir/Provenance", Drop: true, After: true));
         await using RunningWorker worker = await parts.StartAsync(new ShiftedClock(_days.At(6)), Cancelled);
 
-        await parts.Broker.PublishAsync(Cancelled, _days.Order("lost"), _days.Swelling("lost", 5));
+        await SwellAsync(parts, _days, "lost");
 
         await ReferredOnceAsync(parts, "lost");
-        Assert.Single(await parts.Peer.SearchAsync("DetectedIssue", Cancelled));
-        IReadOnlyList<JsonObject> tasks = await parts.Peer.SearchAsync("Task", Cancelled);
-        Assert.Equal(tasks.Count, tasks.Select(t => t["identifier"]![0]!["value"]!.GetValue<string>()).Distinct(StringComparer.Ordinal).Count());
+        foreach (string type in new[] { "DetectedIssue", "Task" })
+        {
+            IReadOnlyList<JsonObject> all = await parts.Peer.SearchAsync(type, Cancelled);
+            Assert.NotEmpty(all);
+            Assert.Equal(all.Count, all.Select(r => r["identifier"]![0]!["value"]!.GetValue<string>()).Distinct(StringComparer.Ordinal).Count());
+        }
     }
 
     [Fact]
@@ -79,9 +81,9 @@ public sealed class FhirServerFaultTests
         await parts.Peer.FaultsAsync(Cancelled, new Fault("POST /fhir/CommunicationRequest", Status: 422));
         await using RunningWorker worker = await parts.StartAsync(new ShiftedClock(_days.At(6)), Cancelled);
 
-        await parts.Broker.PublishAsync(Cancelled, _days.Order("refused"), _days.Swelling("refused", 5));
+        await SwellAsync(parts, _days, "refused");
         await Eventually.HoldsAsync("a dead letter", async () => (await OutboxAsync(parts)).Any(o => o.State == OutboxState.Dead), Cancelled);
-        await parts.Broker.PublishAsync(Cancelled, _days.Order("accepted"), _days.Swelling("accepted", 5));
+        await SwellAsync(parts, _days, "accepted");
 
         await ReferredOnceAsync(parts, "accepted");
         OutboxRow dead = Assert.Single(await OutboxAsync(parts), o => o.State == OutboxState.Dead);
@@ -119,33 +121,12 @@ public sealed class FhirServerFaultTests
         Assert.Equal([412, 200], writes.Select(w => w.Status));
     }
 
-    [Fact]
-    public async Task A_reference_waits_for_the_server_however_often_it_is_tried()
+    /// <summary>An order, and once it is known a swelling: what is referred and what the patient is told belongs to the course.</summary>
+    private static async Task SwellAsync(Surroundings parts, ClinicDays days, string patient)
     {
-        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
-        await parts.KnowPatientsAsync(Cancelled, "waiting");
-        await parts.Peer.PutAsync(_days.Order("waiting"), Cancelled);
-        await parts.Peer.FaultsAsync(Cancelled, new Fault("GET /fhir/MedicationRequest", Times: 100, Status: 503, RetryAfter: 1));
-        ShiftedClock clock = new(_days.At(6));
-        await using RunningWorker worker = await parts.StartAsync(clock, Cancelled);
-        await parts.Broker.PublishAsync(
-            [("Bundle", """{"resourceType":"Bundle","type":"history","entry":[{"fullUrl":"MedicationRequest/rx-waiting","request":{"method":"PUT","url":"MedicationRequest/rx-waiting"},"response":{"status":"200"}}]}"""u8.ToArray())],
-            Cancelled);
-        await Eventually.HoldsAsync("the notification to wait", async () => await WaitingAsync(parts) == 1, Cancelled);
-
-        foreach (int hours in new[] { 1, 3, 6 })
-        {
-            clock.MoveTo(_days.At(6, hours));
-            await worker.RetryWaitingAsync(Cancelled);
-            Assert.Equal(1, await WaitingAsync(parts));
-        }
-
-        await parts.Peer.FaultsAsync(Cancelled);
-        clock.MoveTo(_days.At(6, 12));
-        await worker.RetryWaitingAsync(Cancelled);
-
-        Assert.Equal(["MedicationRequest/rx-waiting"], await WorkerState.FactsAsync(parts, Cancelled));
-        Assert.Equal(0, await WaitingAsync(parts));
+        await parts.Broker.PublishAsync(Cancelled, days.Order(patient));
+        await Eventually.HoldsAsync($"the order of {patient}", () => WorkerState.IsKnownAsync(parts, patient, Cancelled), Cancelled);
+        await parts.Broker.PublishAsync(Cancelled, days.Swelling(patient, 5));
     }
 
     private static async Task ReferredOnceAsync(Surroundings parts, string patient)
@@ -165,11 +146,5 @@ public sealed class FhirServerFaultTests
     {
         await using TitrationDbContext database = parts.Open();
         return await database.Outbox.AsNoTracking().ToListAsync(Cancelled);
-    }
-
-    private static async Task<int> WaitingAsync(Surroundings parts)
-    {
-        await using TitrationDbContext database = parts.Open();
-        return await database.Waiting.CountAsync(Cancelled);
     }
 }

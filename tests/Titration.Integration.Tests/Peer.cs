@@ -78,6 +78,12 @@ internal sealed class Peer(Uri fhirBase) : IDisposable
         response.EnsureSuccessStatusCode();
     }
 
+    public async Task DeleteAsync(string reference, CancellationToken cancellationToken)
+    {
+        using HttpResponseMessage response = await _http.DeleteAsync(new Uri($"{fhirBase}/{reference}"), cancellationToken);
+        response.EnsureSuccessStatusCode();
+    }
+
     /// <summary>Keeps what stands there now for the validators.</summary>
     public async Task DumpAsync(CancellationToken cancellationToken)
     {
