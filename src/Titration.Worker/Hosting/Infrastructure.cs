@@ -1,13 +1,30 @@
 using System.Data.Common;
+using Microsoft.Data.Sqlite;
 using Microsoft.EntityFrameworkCore;
+using Npgsql;
 
 namespace Titration.Worker.Hosting;
 
 /// <summary>Tells trouble of the surroundings from defects of ours.</summary>
 public static class Infrastructure
 {
-    /// <summary>True for what passes by itself: a database that is down, locked or contended, a network that fails.</summary>
-    public static bool IsTrouble(Exception problem) =>
-        problem is DbException or DbUpdateException or TimeoutException or IOException or System.Net.Sockets.SocketException
-        || (problem.InnerException is { } inner && IsTrouble(inner));
+    /// <summary>
+    /// True for what passes by itself: a database that is down, locked or contended, a network that fails. Not what the database has against
+    /// this one message: waiting for that would stop the queue for ever.
+    /// </summary>
+    public static bool IsTrouble(Exception problem) => problem switch
+    {
+        PostgresException refused => !IsAboutContent(refused.SqlState),
+        SqliteException refused => !IsAboutContent(refused.SqliteErrorCode),
+        DbException or TimeoutException or IOException or System.Net.Sockets.SocketException => true,
+        DbUpdateException { InnerException: null } => true,
+        { InnerException: { } inner } => IsTrouble(inner),
+        _ => false,
+    };
+
+    // SQLITE_TOOBIG, SQLITE_CONSTRAINT and SQLITE_MISMATCH.
+    private static bool IsAboutContent(int sqliteError) => sqliteError is 18 or 19 or 20;
+
+    // The classes "data exception", "integrity constraint violation" and "program limit exceeded".
+    private static bool IsAboutContent(string sqlState) => sqlState.AsSpan(0, 2) is "22" or "23" or "54";
 }

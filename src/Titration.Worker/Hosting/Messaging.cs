@@ -68,7 +68,12 @@ public static class Messaging
             retry.Exponential(int.MaxValue, TimeSpan.FromMilliseconds(100), TimeSpan.FromSeconds(30), TimeSpan.FromMilliseconds(200));
             retry.Handle<Exception>(Infrastructure.IsTrouble);
         });
-        endpoint.UseMessageRetry(retry => retry.Immediate(2));
+        endpoint.UseMessageRetry(retry =>
+        {
+            retry.Immediate(2);
+            // What an inner retry has given up on, an outer one does not take up again.
+            retry.Ignore<Exception>(Infrastructure.IsTrouble);
+        });
         endpoint.ConfigureConsumer<FhirResourceConsumer>(context);
     }
 }

@@ -26,7 +26,7 @@ public sealed class IntakeHandler(
     /// <param name="body">The bytes as received.</param>
     /// <param name="source"><c>queue</c>, <c>http</c> or <c>waiting</c>.</param>
     /// <param name="traceParent">The producer's trace; null where it sent none.</param>
-    /// <param name="alongside">What else belongs into the transaction; null: nothing.</param>
+    /// <param name="alongside">What else belongs into the transaction that takes all of it in: left out where part of it has to wait. Null: nothing.</param>
     /// <param name="cancellationToken">Ends it before anything is kept.</param>
     public async Task<ImmutableArray<IntakeResult>> HandleAsync(
         ReadOnlyMemory<byte> body, string source, string? traceParent, Func<TitrationDbContext, Task>? alongside, CancellationToken cancellationToken)
@@ -40,7 +40,7 @@ public sealed class IntakeHandler(
         }
 
         await AddPatientsAsync(message, cancellationToken);
-        if (alongside is not null)
+        if (alongside is not null && !message.Results.Exists(r => r.Disposition == "waiting"))
         {
             message.Keep(alongside);
         }
@@ -150,19 +150,32 @@ public sealed class IntakeHandler(
     /// <summary>Fetches what a resource refers to. Where the server cannot be asked now, the resource waits and is acknowledged.</summary>
     private async Task FetchAsync(ResourceReading.Incomplete incomplete, SortedMessage message, CancellationToken cancellationToken)
     {
-        Fetched fetched = await references.FetchAsync(incomplete.References[0], cancellationToken);
+        string reference = incomplete.References[0];
+        bool namesMedication = reference.StartsWith("Medication/", StringComparison.Ordinal);
+        if (!namesMedication)
+        {
+            // Only a name came, within a Bundle. By itself it has to be a whole message again.
+            incomplete = new ResourceReading.Incomplete(
+                incomplete.Header, References.Notification(incomplete.Header.Type!, incomplete.Header.Id!), incomplete.References);
+        }
+
+        Fetched fetched = await references.FetchAsync(reference, cancellationToken);
         switch (fetched)
         {
             case Fetched.Unreachable:
                 message.Wait(incomplete);
                 break;
-            case Fetched.Missing when incomplete.Header.Type == "MedicationRequest":
+            case Fetched.Missing when namesMedication:
                 message.Quarantine(incomplete, "reference-missing", "MedicationRequest.medicationReference", "The Medication is not on the FHIR server.");
+                break;
+            case Fetched.Missing { Gone: true }:
+                await RemoveAsync(incomplete.Header, message, cancellationToken);
+                message.Say(incomplete.Header, "taken-in", "deleted on the FHIR server");
                 break;
             case Fetched.Missing:
                 message.Say(incomplete.Header, "skipped", "not on the FHIR server");
                 break;
-            case Fetched.Found found when incomplete.Header.Type == "MedicationRequest":
+            case Fetched.Found found when namesMedication:
                 await SortAsync(_reader.Read(incomplete.Bytes, found.Utf8), message, cancellationToken);
                 break;
             case Fetched.Found found:

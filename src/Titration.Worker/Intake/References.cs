@@ -13,7 +13,8 @@ public abstract record Fetched
     public sealed record Found(byte[] Utf8) : Fetched;
 
     /// <summary>The server has no such resource.</summary>
-    public sealed record Missing : Fetched;
+    /// <param name="Gone">It had it, and it was deleted (410).</param>
+    public sealed record Missing(bool Gone) : Fetched;
 
     /// <summary>The server cannot be asked now.</summary>
     public sealed record Unreachable : Fetched;
@@ -31,7 +32,8 @@ public sealed class References(FhirServerClient server)
         return answer switch
         {
             ServerAnswer.Held { Json: { } json } => new Fetched.Found(Encoding.UTF8.GetBytes(json)),
-            ServerAnswer.Missing or ServerAnswer.Refused => new Fetched.Missing(),
+            ServerAnswer.Missing missing => new Fetched.Missing(missing.Gone),
+            ServerAnswer.Refused => new Fetched.Missing(Gone: false),
             _ => new Fetched.Unreachable(),
         };
     }

@@ -19,6 +19,8 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
 {
     private static readonly TimeSpan RetryWaiting = TimeSpan.FromMinutes(1);
 
+    private const int LongestNoted = 250;
+
     private readonly List<Func<TitrationDbContext, Task>> _kept = [];
 
     public DateTimeOffset ReceivedAt => receivedAt;
@@ -78,9 +80,12 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
     {
         foreach (SystemCode code in codes)
         {
-            Keep(database => database.NoteUnmappedAsync(code.System, code.Code, resourceType, receivedAt, CancellationToken.None));
+            Keep(database => database.NoteUnmappedAsync(Cut(code.System), Cut(code.Code), resourceType, receivedAt, CancellationToken.None));
         }
     }
+
+    // It is noted to be shown and counted, and a database's index does not hold words of any length.
+    private static string Cut(string text) => text.Length <= LongestNoted ? text : text[..LongestNoted];
 
     private static string Words(ImmutableArray<SystemCode> codes) => string.Join(", ", codes.Select(Words));
 
