@@ -124,7 +124,9 @@ public sealed class SupplyStories
         {
             evaluation.Decides(Outcome.StepDown, "gap");
             evaluation.Proposes(0.025m, 3.5m, 0.25m);
-            Assert.Contains("15 nights without an application since 2026-03-31, when the supply was used up with all repeats (assumed from the orders)", evaluation.Reasons[0].Text, StringComparison.Ordinal);
+            Assert.StartsWith(
+                "15 nights without an application since 2026-03-31: the supply used up with all repeats on 2026-03-31 (assumed from the orders)",
+                evaluation.Reasons[0].Text, StringComparison.Ordinal);
         }
     }
 
