@@ -45,6 +45,8 @@ public sealed class Story
     }
 
     /// <summary>An order, or a later version of one where <paramref name="recorded"/> differs from <paramref name="authored"/>.</summary>
+    /// <param name="tube">Grams in one fill; null: the order does not say.</param>
+    /// <param name="fills">Fills allowed, the first one included.</param>
     public Story Order(
         string authored, string id = "rx1", PrescriptionStatus status = PrescriptionStatus.Active, decimal nights = 1, decimal perDays = 2,
         decimal grams = 0.25m, decimal strength = 0.025m, string ingredient = "tretinoin", string? recorded = null, string? prior = null,

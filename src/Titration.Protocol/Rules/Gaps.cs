@@ -37,10 +37,15 @@ internal static class Gaps
         bool ranOut = bySupply == nights;
         ImmutableArray<ResourceVersion> evidence =
         [
-            segment.Order.Source, .. course.NightReports.TakeLast(1).Select(r => r.Source), .. ranOut ? course.Supply!.Evidence.Remove(segment.Order.Source) : [],
+            segment.Order.Source, .. course.NightReports.TakeLast(1).Select(r => r.Source),
+            .. ranOut ? course.Supply!.Evidence.Remove(segment.Order.Source) : [],
         ];
-        string supply = ranOut ? $" since {course.Supply!.LatestRunOut:yyyy-MM-dd}, when the supply was used up with all repeats (assumed from the orders), and nothing reported" : "";
-        string text = $"{nights} nights without an application{supply} ({limits.StepDownNights} to {limits.RestartNights - 1}: one step down; from {limits.RestartNights}: the first step)";
+        string supply = ranOut
+            ? $" since {course.Today.AddDays(-nights):yyyy-MM-dd}: the supply used up with all repeats on {course.Supply!.LatestRunOut:yyyy-MM-dd} "
+                + "(assumed from the orders), and nothing reported since"
+            : "";
+        string text = $"{nights} nights without an application{supply} "
+            + $"({limits.StepDownNights} to {limits.RestartNights - 1}: one step down; from {limits.RestartNights}: the first step)";
         if (to is not null && CourseEvaluation.Declined(course, Outcome.StepDown, voices))
         {
             return;

@@ -45,16 +45,19 @@ internal static class Supply
     public static void UnderUse(CourseTimeline course, StepSegment segment, Voices voices)
     {
         Exposure exposure = course.ExposureOnStep();
-        ImmutableArray<ResourceVersion> evidence = [segment.Order.Source, .. course.NightReports.Where(r => r.Until > segment.Since).Select(r => r.Source)];
+        ImmutableArray<ResourceVersion> evidence =
+            [segment.Order.Source, .. course.NightReports.Where(r => r.Until > segment.Since).Select(r => r.Source)];
         voices.Say(
             RuleIds.UnderUse, Outcome.Maintain,
-            $"{exposure.Applied:0.##} applications of {exposure.Planned:0.##} planned, under {course.Protocol.Supply.UnderUse:0.##} times the plan", evidence);
+            $"{exposure.Applied:0.##} applications of {exposure.Planned:0.##} planned, under {course.Protocol.Supply.UnderUse:0.##} times the plan",
+            evidence);
     }
 
     private static string TextOf(CourseTimeline course, SupplyPosition supply)
     {
-        return $"{supply.Applied:0.###} g applied by {course.Today:yyyy-MM-dd}, unreported nights as planned; of {supply.FirstFills:0.###} g dispensed with the first fill of each order, "
-            + $"used up {On(supply.EarliestRunOut)}, and {supply.AllFills:0.###} g with every repeat, used up {On(supply.LatestRunOut)} (assumed from the orders){DaysCovered(course)}";
+        return $"{supply.Applied:0.###} g applied by {course.Today:yyyy-MM-dd}, unreported nights as planned; "
+            + $"of {supply.FirstFills:0.###} g dispensed with the first fill of each order, used up {On(supply.EarliestRunOut)}, "
+            + $"and {supply.AllFills:0.###} g with every repeat, used up {On(supply.LatestRunOut)} (assumed from the orders){DaysCovered(course)}";
 
         static string On(DateOnly? runOut) => runOut is { } date ? $"on {date:yyyy-MM-dd}" : "on no date in sight";
     }

@@ -44,7 +44,7 @@ internal readonly record struct NightlyUse(DateOnly From, DateOnly? Until, decim
     /// <summary>Every date on which the use may change, from day 0 on, in time order.</summary>
     private static List<DateOnly> Bounds(CourseTimeline course)
     {
-        SortedSet<DateOnly> bounds = [course.Day0];
+        List<DateOnly> bounds = [course.Day0, course.WithheldSince ?? course.Day0];
         foreach (StepSegment segment in course.Orders.Segments)
         {
             bounds.Add(segment.Since);
@@ -67,9 +67,18 @@ internal readonly record struct NightlyUse(DateOnly From, DateOnly? Until, decim
             bounds.Add(pause.Until ?? pause.From);
         }
 
-        bounds.Add(course.WithheldSince ?? course.Day0);
-        bounds.RemoveWhere(date => date < course.Day0);
-        return [.. bounds];
+        bounds.Sort();
+        int kept = 0;
+        for (int i = 0; i < bounds.Count; i++)
+        {
+            if (bounds[i] >= course.Day0 && (kept == 0 || bounds[i] > bounds[kept - 1]))
+            {
+                bounds[kept++] = bounds[i];
+            }
+        }
+
+        bounds.RemoveRange(kept, bounds.Count - kept);
+        return bounds;
     }
 
     /// <summary>The count taken evenly over the nights that it covers; at most one application a night.</summary>

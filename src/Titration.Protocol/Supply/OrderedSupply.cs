@@ -33,10 +33,12 @@ internal sealed record OrderedSupply(DateOnly On, decimal? GramsPerFill, int Fil
         foreach (ImmutableArray<PrescriptionFact> versions in orders)
         {
             DateTimeOffset authored = versions[0].AuthoredOn.StartIn(asOf.Zone);
-            if (authored <= asOf.Instant && Known(versions, asOf) is { Status: not (PrescriptionStatus.NeverInForce or PrescriptionStatus.Removed) } order)
+            if (authored <= asOf.Instant
+                && Known(versions, asOf) is { Status: not (PrescriptionStatus.NeverInForce or PrescriptionStatus.Removed) } order)
             {
                 decimal? grams = order.GramsPerFill is { } given ? Math.Clamp(given, 0m, MostGrams) : null;
-                supply.Add(new OrderedSupply(versions[0].AuthoredOn.DateIn(asOf.Zone), grams, Math.Max(order.Fills, 1), order.Phases.IsEmpty ? null : order.Phases[0], order.Source));
+                DosagePhase? dosage = order.Phases.IsEmpty ? null : order.Phases[0];
+                supply.Add(new OrderedSupply(versions[0].AuthoredOn.DateIn(asOf.Zone), grams, Math.Max(order.Fills, 1), dosage, order.Source));
             }
         }
 

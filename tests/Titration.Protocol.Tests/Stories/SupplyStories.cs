@@ -124,7 +124,9 @@ public sealed class SupplyStories
         {
             evaluation.Decides(Outcome.StepDown, "gap");
             evaluation.Proposes(0.025m, 3.5m, 0.25m);
-            Assert.Contains("15 nights without an application since 2026-03-31, when the supply was used up with all repeats (assumed from the orders)", evaluation.Reasons[0].Text, StringComparison.Ordinal);
+            Assert.StartsWith(
+                "15 nights without an application since 2026-03-31: the supply used up with all repeats on 2026-03-31 (assumed from the orders)",
+                evaluation.Reasons[0].Text, StringComparison.Ordinal);
         }
     }
 
@@ -176,6 +178,35 @@ public sealed class SupplyStories
             .Order("2026-03-01T10:00", perDays: 1, tube: 7.5m, status: PrescriptionStatus.OnHold, recorded: "2026-03-10T09:00")
             .Order("2026-03-01T10:00", perDays: 1, tube: 7.5m, recorded: "2026-03-15T09:00")
             .AsOf("2026-03-28T12:00").The(CommunicationKind.RepeatReminder).Values["due"]);
+
+    [Fact]
+    public void Applications_left_out_count_as_reported_nights() =>
+        Assert.Equal("2026-04-03", Nightly().CheckIn("2026-03-22T19:00", missed: 3).AsOf("2026-03-25T12:00").The(CommunicationKind.RepeatReminder).Values["due"]);
+
+    [Fact]
+    public void What_was_applied_on_nights_on_hold_was_used_too() =>
+        Assert.Equal("2026-04-02", Nightly()
+            .Order("2026-03-01T10:00", perDays: 1, tube: 7.5m, status: PrescriptionStatus.OnHold, recorded: "2026-03-10T09:00")
+            .Order("2026-03-01T10:00", perDays: 1, tube: 7.5m, recorded: "2026-03-15T09:00")
+            .CheckIn("2026-03-15T19:00", applied: 12) // of 14 nights, 5 of them on hold
+            .AsOf("2026-03-28T12:00").The(CommunicationKind.RepeatReminder).Values["due"]);
+
+    [Fact]
+    public void A_report_over_two_steps_is_taken_evenly_over_its_nights()
+    {
+        // 10 nights of 0.25 g, 10 of 0.5 g, all applied: 7.5 g by 20 March, and at 0.5 g the last 2.5 g last 5 nights more.
+        Evaluation evaluation = Nightly().Order("2026-03-11T10:00", "rx2", perDays: 1, grams: 0.5m, tube: 2.5m).CheckIn("2026-03-21T19:00", applied: 20)
+            .AsOf("2026-03-21T20:00");
+
+        Assert.StartsWith("7.5 g applied by 2026-03-21", evaluation.Reason("supply").Text, StringComparison.Ordinal);
+        Assert.Equal("2026-03-26", evaluation.The(CommunicationKind.RepeatReminder).Values["due"]);
+    }
+
+    [Fact]
+    public void An_order_cancelled_before_any_use_gave_nothing() =>
+        Assert.Equal("2026-03-31", Nightly().Order("2026-03-20T10:00", "rx2", perDays: 1, tube: 30m)
+            .Order("2026-03-20T10:00", "rx2", perDays: 1, tube: 30m, status: PrescriptionStatus.NeverInForce, recorded: "2026-03-21T09:00")
+            .AsOf("2026-03-22T12:00").The(CommunicationKind.RepeatReminder).Values["due"]);
 
     [Fact]
     public void The_plan_of_a_later_step_counts_from_its_first_night()
