@@ -102,7 +102,7 @@ internal static class ProtocolCommand
         ProtocolReading reading = ProtocolReading.Of(utf8);
         foreach (ProtocolFileProblem problem in reading.Problems)
         {
-            problemsTo.WriteLine($"{file}:{problem.Line}: {problem}");
+            problemsTo.WriteLine($"{(file.Length == 0 ? "built-in protocol" : file)}:{problem.Line}: {problem}");
         }
 
         return reading.Problems.IsEmpty ? use(reading.Protocol!) : ExitCode.Found;

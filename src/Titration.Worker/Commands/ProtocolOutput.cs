@@ -9,14 +9,15 @@ namespace Titration.Worker.Commands;
 /// <summary>A protocol drawn for people, within 80 columns.</summary>
 internal static class ProtocolOutput
 {
-    private const int BarWidth = 14;
+    private const int BarWidth = 12;
 
     public static void Write(IAnsiConsole console, ProtocolDefinition protocol)
     {
         console.MarkupLineInterpolated($"[bold]{protocol.Title}[/]");
-        console.WriteLine($"{protocol.Name} {protocol.Version}, jurisdiction {protocol.Jurisdiction}, effective with {ApprovalText(protocol.Approval)}");
+        console.WriteLine($"{protocol.Name} {protocol.Version}, jurisdiction {protocol.Jurisdiction}");
+        console.WriteLine($"A step takes effect with {ApprovalText(protocol.Approval)}.");
         DrawLadder(console, protocol, "Standard ladder", protocol.StandardLadder);
-        DrawLadder(console, protocol, "Cautious ladder (patients with a standing caution)", protocol.CautiousLadder);
+        DrawLadder(console, protocol, "Cautious ladder", protocol.CautiousLadder);
         Heading(console, "Gates and limits");
         console.Write(ProtocolNumbers.Grid(protocol));
         Heading(console, "Findings");
@@ -24,13 +25,16 @@ internal static class ProtocolOutput
         Heading(console, "Products");
         console.Write(Products(protocol));
         console.WriteLine();
-        console.WriteLine("Proposals only: a clinician decides. Sources stand in the file; docs/protocol.md explains each rule.");
+        console.WriteLine($"Not together with: {string.Join("; ", protocol.OtherRetinoids.Select(o => o.Ingredient))}.");
+        console.WriteLine($"With care: {string.Join("; ", protocol.InteractingTopicals.Select(o => o.Ingredient))}.");
+        console.WriteLine("Proposals only: a clinician decides. Sources: the file, docs/protocol.md.");
     }
 
     private static void DrawLadder(IAnsiConsole console, ProtocolDefinition protocol, string name, Ladder ladder)
     {
         Heading(console, $"{name}: at least {ladder.MinimumDaysOnStep} full days on each step");
         console.Write(Rungs(ladder));
+        console.WriteLine();
         console.Write(Milligrams(protocol, ladder));
     }
 
@@ -40,7 +44,7 @@ internal static class ProtocolOutput
         Table table = Plain();
         table.AddColumn(Right("step"));
         table.AddColumn(new TableColumn(new Text("")));
-        foreach (string heading in (string[])["nights\na week", "g per\nnight", "g per\nweek", "not before\nday"])
+        foreach (string heading in (string[])["nights\na week", "g per\nnight", "g per\nweek", "not before\nday", "moist-\nuriser"])
         {
             table.AddColumn(Right(heading));
         }
@@ -52,8 +56,8 @@ internal static class ProtocolOutput
             LadderStep step = ladder.Steps[i];
             int bar = Math.Max(1, (int)decimal.Round(BarWidth * WeeklyGrams(step) / most));
             table.AddRow(
-                Cell($"{i + 1}"), Cell(step.Name + (step.Barrier ? ", moisturiser before and after" : "")), Cell(Number(step.Frequency.NightsPerWeek, "0.##")),
-                Cell(Number(step.GramsPerApplication, "0.###")), Cell(Number(WeeklyGrams(step), "0.###")), Cell($"{i * ladder.MinimumDaysOnStep}"),
+                Cell($"{i + 1}"), Cell(step.Name), Cell(Number(step.Frequency.NightsPerWeek, "0.##")),
+                Cell(Number(step.GramsPerApplication, "0.###")), Cell(Number(WeeklyGrams(step), "0.###")), Cell($"{i * ladder.MinimumDaysOnStep}"), Cell(step.Barrier ? "yes" : "no"),
                 new Text(new string('█', bar), new Style(Color.Green)));
         }
 
@@ -112,7 +116,7 @@ internal static class ProtocolOutput
         Table table = Plain();
         table.AddColumn(new TableColumn(new Text("product")).NoWrap());
         table.AddColumn(new TableColumn(new Text("strengths, %")));
-        table.AddColumn(new TableColumn(new Text("from age")).RightAligned());
+        table.AddColumn(Right("from\nage"));
         table.AddColumn(new TableColumn(new Text("pregnancy")));
         table.AddColumn(new TableColumn(new Text("irritation is worst")));
         JurisdictionProfile jurisdiction = protocol.Jurisdictions.First(j => j.Code == protocol.Jurisdiction);
@@ -123,9 +127,6 @@ internal static class ProtocolOutput
                 Cell(jurisdiction.ContraindicatedInPregnancy.Contains(product.Ingredient, StringComparer.Ordinal) ? "discontinue" : "review"), Cell(product.IrritationPeak));
         }
 
-        table.AddEmptyRow();
-        table.AddRow(Cell("not together"), Cell(string.Join(", ", protocol.OtherRetinoids.Select(o => o.Ingredient))));
-        table.AddRow(Cell("with care"), Cell(string.Join(", ", protocol.InteractingTopicals.Select(o => o.Ingredient))));
         return table;
     }
 
@@ -147,14 +148,14 @@ internal static class ProtocolOutput
 
     private static string ApprovalText(Approval approval) => approval switch
     {
-        Approval.Prescription => "task and prescription",
+        Approval.Prescription => "the approved task and a matching prescription",
         Approval.Task => "the approved task",
     };
 
     private static string EffectText(FindingEffect effect) => effect switch
     {
         FindingEffect.Discontinue => "discontinue",
-        FindingEffect.ByJurisdiction => "discontinue or review, by drug",
+        FindingEffect.ByJurisdiction => "by jurisdiction",
         FindingEffect.Withhold => "withhold",
         FindingEffect.Review => "review",
         FindingEffect.CautiousLadder => "cautious ladder",

@@ -1,6 +1,5 @@
 using System.Collections.Immutable;
 using System.Text.Json;
-using Json.Schema;
 using Titration.Protocol.Definitions;
 
 namespace Titration.Worker.Configuration;
@@ -22,50 +21,37 @@ public sealed record ProtocolFileProblem(int Line, string Path, string Problem)
 /// <param name="Problems">In the order of their lines.</param>
 public sealed record ProtocolReading(ProtocolDefinition? Protocol, ImmutableArray<ProtocolFileProblem> Problems)
 {
-    private static readonly Lazy<JsonSchema> Schema = new(() =>
-    {
-        using Stream text = typeof(ProtocolReading).Assembly.GetManifestResourceStream("protocol.schema.json")
-            ?? throw new InvalidOperationException("The build left out protocol.schema.json.");
-        using StreamReader reader = new(text);
-        return JsonSchema.FromText(reader.ReadToEnd());
-    });
-
     /// <summary>Reads a protocol's UTF-8 text.</summary>
-    public static ProtocolReading Of(ReadOnlySpan<byte> utf8)
+    public static ProtocolReading Of(ReadOnlyMemory<byte> utf8)
     {
-        JsonLines lines = JsonLines.Of(utf8);
+        JsonLines lines = JsonLines.Of(utf8.Span);
         List<ProtocolFileProblem> problems = [];
         ProtocolDefinition? protocol = null;
         try
         {
-            problems.AddRange(BySchema(utf8, lines));
-            protocol = ProtocolJson.Parse(utf8);
-            problems.AddRange(ProtocolValidator.Problems(protocol)
-                .Where(p => !problems.Exists(known => known.Path == p.Path))
-                .Select(p => new ProtocolFileProblem(lines.At(p.Path), p.Path, p.Problem)));
+            problems.AddRange(ProtocolSchema.Problems(utf8).Select(p => At(p, lines)));
+            protocol = ProtocolJson.Parse(utf8.Span);
+            problems.AddRange(ProtocolValidator.Problems(protocol).Where(p => !problems.Exists(known => known.Path == p.Path)).Select(p => At(p, lines)));
         }
         catch (JsonException problem)
         {
             // Where the schema found something it has said it already, and better.
             if (problems.Count == 0)
             {
-                problems.Add(new ProtocolFileProblem((int)(problem.LineNumber ?? 0) + 1, "", problem.Message));
+                problems.Add(new ProtocolFileProblem((int)(problem.LineNumber ?? 0) + 1, "", Short(problem.Message)));
             }
         }
 
         return new ProtocolReading(protocol, [.. problems.OrderBy(p => p.Line)]);
     }
 
-    private static IEnumerable<ProtocolFileProblem> BySchema(ReadOnlySpan<byte> utf8, JsonLines lines)
+    private static ProtocolFileProblem At(ProtocolProblem problem, JsonLines lines) => new(lines.At(problem.Path), problem.Path, problem.Problem);
+
+    // The reader appends position and path, which stand before the message already.
+    private static string Short(string message)
     {
-        Utf8JsonReader reader = new(utf8);
-        using JsonDocument document = JsonDocument.ParseValue(ref reader);
-        EvaluationResults results = Schema.Value.Evaluate(document.RootElement, new EvaluationOptions { OutputFormat = OutputFormat.List });
-        return
-        [
-            .. (results.Details ?? []).Where(d => d.Errors is not null)
-                .SelectMany(d => d.Errors!.Select(e => (Path: d.InstanceLocation.ToString(), Keyword: e.Key, Text: e.Value)))
-                .Select(e => new ProtocolFileProblem(lines.At(e.Path), e.Path, $"{e.Keyword}#{e.Text}")),
-        ];
+        int cut = message.IndexOf(" Path: ", StringComparison.Ordinal);
+        cut = cut < 0 ? message.IndexOf(" LineNumber: ", StringComparison.Ordinal) : cut;
+        return cut < 0 ? message : message[..cut];
     }
 }
