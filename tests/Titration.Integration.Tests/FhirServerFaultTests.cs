@@ -3,6 +3,7 @@ using Microsoft.EntityFrameworkCore;
 using Titration.Storage;
 using Titration.Storage.Model;
 using Titration.TestKit;
+using Titration.TestKit.Builders;
 using Xunit;
 
 namespace Titration.Integration.Tests;

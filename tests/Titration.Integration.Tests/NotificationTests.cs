@@ -2,6 +2,7 @@ using System.Text.Json.Nodes;
 using Microsoft.EntityFrameworkCore;
 using Titration.Storage;
 using Titration.TestKit;
+using Titration.TestKit.Builders;
 using Xunit;
 
 namespace Titration.Integration.Tests;

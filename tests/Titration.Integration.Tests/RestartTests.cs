@@ -1,4 +1,5 @@
 using Titration.TestKit;
+using Titration.TestKit.Builders;
 using Xunit;
 
 namespace Titration.Integration.Tests;

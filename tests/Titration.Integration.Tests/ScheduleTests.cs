@@ -1,6 +1,7 @@
 using Microsoft.EntityFrameworkCore;
 using Titration.Storage;
 using Titration.TestKit;
+using Titration.TestKit.Builders;
 using Xunit;
 
 namespace Titration.Integration.Tests;

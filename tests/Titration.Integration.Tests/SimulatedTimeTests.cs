@@ -1,5 +1,6 @@
 using System.Text.Json.Nodes;
 using Titration.TestKit;
+using Titration.TestKit.Builders;
 using Xunit;
 
 namespace Titration.Integration.Tests;

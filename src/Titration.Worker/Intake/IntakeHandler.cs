@@ -70,8 +70,7 @@ public sealed class IntakeHandler(
                 message.Skip(skipped);
                 break;
             case ResourceReading.Deleted deleted:
-                await RemoveAsync(deleted.Header, message, cancellationToken);
-                message.Say(deleted.Header, "taken-in", "deleted or entered in error");
+                await DeleteAsync(deleted.Header, message, cancellationToken);
                 break;
             case ResourceReading.Refused refused:
                 message.Quarantine(refused, "unreadable", refused.Path, refused.Problem);
@@ -98,24 +97,47 @@ public sealed class IntakeHandler(
         _ => TimeSpan.Zero,
     };
 
+    /// <summary>A deletion may overtake what it deletes, or come in one message with it: one that finds nothing waits for a while.</summary>
+    private async Task DeleteAsync(ResourceHeader header, SortedMessage message, CancellationToken cancellationToken)
+    {
+        if (await RemoveAsync(header, message, cancellationToken))
+        {
+            message.Say(header, "taken-in", "deleted or entered in error");
+        }
+        else if (IsTreatment(header))
+        {
+            message.WaitForDeleted(header);
+        }
+        else
+        {
+            message.Say(header, "skipped", "deleted or entered in error");
+        }
+    }
+
+    private static bool IsTreatment(ResourceHeader header) => header is { Type: "Observation" or "MedicationRequest", Id: not null };
+
     /// <summary>
     /// What was known under this id counts as entered in error: it was deleted, or its newest version says nothing of a treatment
     /// any more.
     /// </summary>
-    private async Task RemoveAsync(ResourceHeader header, SortedMessage message, CancellationToken cancellationToken)
+    /// <returns>False where nothing was known.</returns>
+    private async Task<bool> RemoveAsync(ResourceHeader header, SortedMessage message, CancellationToken cancellationToken)
     {
-        if (header is not { Type: "Observation" or "MedicationRequest", Id: { } id })
+        if (!IsTreatment(header))
         {
-            return;
+            return false;
         }
 
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
-        foreach (string patient in await database.PatientsOfAsync(header.Type, id, cancellationToken))
+        ImmutableArray<string> patients = await database.PatientsOfAsync(header.Type!, header.Id!, cancellationToken);
+        foreach (string patient in patients)
         {
             PatientHistory history = await database.HistoryOfAsync(patient, long.MaxValue, cancellationToken);
-            Fact known = history.Facts.Last(f => f.Source.Type == header.Type && f.Source.Id == id);
+            Fact known = history.Facts.Last(f => f.Source.Type == header.Type && f.Source.Id == header.Id);
             message.TakeIn(Removal.Of(known, header, message.ReceivedAt));
         }
+
+        return !patients.IsEmpty;
     }
 
     /// <summary>
@@ -169,8 +191,7 @@ public sealed class IntakeHandler(
                 message.Quarantine(incomplete, "reference-missing", "MedicationRequest.medicationReference", "The Medication is not on the FHIR server.");
                 break;
             case Fetched.Missing { Gone: true }:
-                await RemoveAsync(incomplete.Header, message, cancellationToken);
-                message.Say(incomplete.Header, "taken-in", "deleted on the FHIR server");
+                await DeleteAsync(incomplete.Header, message, cancellationToken);
                 break;
             case Fetched.Missing:
                 message.Say(incomplete.Header, "skipped", "not on the FHIR server");

@@ -1,3 +1,4 @@
+using Titration.Fhir.Reading;
 using System.Text;
 using Titration.Worker.Delivery;
 
@@ -47,6 +48,31 @@ public sealed class References(FhirServerClient server)
             resourceType = "Bundle",
             type = "history",
             entry = new[] { new { fullUrl = reference, request = new { method = "GET", url = reference }, response = new { status = "200" } } },
+        });
+    }
+
+    /// <summary>A deletion as a message of its own, with its date: it keeps it however late it is read again.</summary>
+    public static byte[] Deletion(ResourceHeader header, DateTimeOffset heardAt)
+    {
+        string reference = $"{header.Type}/{header.Id}";
+        return System.Text.Json.JsonSerializer.SerializeToUtf8Bytes(new
+        {
+            resourceType = "Bundle",
+            type = "history",
+            entry = new[]
+            {
+                new
+                {
+                    fullUrl = reference,
+                    request = new { method = "DELETE", url = reference },
+                    response = new
+                    {
+                        status = "204",
+                        etag = header.VersionId is null ? null : $"W/\"{header.VersionId}\"",
+                        lastModified = (header.LastUpdated ?? heardAt).ToUniversalTime().ToString("yyyy-MM-ddTHH:mm:ss.fffZ"),
+                    },
+                },
+            },
         });
     }
 }

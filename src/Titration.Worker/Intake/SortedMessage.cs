@@ -73,6 +73,15 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
         Say(incomplete.Header, "waiting", "what it refers to cannot be fetched now");
     }
 
+    /// <summary>Keeps a deletion of something that is not known, until it is or a day has passed.</summary>
+    public void WaitForDeleted(ResourceHeader header)
+    {
+        byte[] deletion = References.Deletion(header, receivedAt);
+        WaitingResource resource = new(deletion, WaitingReason.ReferenceMissing, [$"{WaitingRetry.DeletedPrefix}{header.Type}/{header.Id}"], null, traceParent);
+        Keep(database => database.KeepWaitingAsync(resource, receivedAt, receivedAt + RetryWaiting, CancellationToken.None));
+        Say(header, "waiting", "what was deleted is not known yet");
+    }
+
     public void Say(ResourceHeader header, string disposition, string? reason) =>
         Results.Add(new IntakeResult($"{header.Type ?? "unknown"}/{header.Id ?? "unknown"}", disposition, reason));
 

@@ -12,6 +12,12 @@ public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts,
     private const int Batch = 100;
     private static readonly TimeSpan LongestWait = TimeSpan.FromHours(1);
 
+    /// <summary>A deletion waits for so long for what it deletes: most are of resources that were never of any use here.</summary>
+    private static readonly TimeSpan LongestOvertaking = TimeSpan.FromHours(24);
+
+    /// <summary>Stands before the reference of a deletion that waits for what it deletes.</summary>
+    internal const string DeletedPrefix = "deleted ";
+
     /// <summary>One round over what is due.</summary>
     /// <returns>How many were taken in.</returns>
     public async Task<int> RunAsync(CancellationToken cancellationToken)
@@ -28,7 +34,11 @@ public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts,
             ImmutableArray<IntakeResult> results = await intake.HandleAsync(
                 row.Content, "waiting", row.TraceParent, database => database.EndWaitingAsync(row.Id, CancellationToken.None), cancellationToken);
             bool stillWaits = results.Any(r => r.Disposition == "waiting");
-            if (stillWaits)
+            if (stillWaits && row.Wanted.Contains($"\"{DeletedPrefix}", StringComparison.Ordinal) && time.GetUtcNow() - row.ReceivedAt > LongestOvertaking)
+            {
+                await EndAsync(row, cancellationToken);
+            }
+            else if (stillWaits)
             {
                 await PostponeAsync(row, cancellationToken);
             }
@@ -37,6 +47,12 @@ public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts,
         }
 
         return taken;
+    }
+
+    private async Task EndAsync(WaitingRow row, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        await database.EndWaitingAsync(row.Id, cancellationToken);
     }
 
     // Taken in again it waits anew, under the same content: only its next attempt moves further out.

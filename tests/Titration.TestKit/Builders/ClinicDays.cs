@@ -1,12 +1,11 @@
 using System.Text.Json.Nodes;
-using Titration.TestKit.Builders;
 
-namespace Titration.Integration.Tests;
+namespace Titration.TestKit.Builders;
 
 /// <summary>
 /// The invented patient of these tests: an order at ten in the morning of day 0, and check-ins at seven in the evening of later days, all in UTC.
 /// </summary>
-internal sealed class ClinicDays(DateTimeOffset dayZero)
+public sealed class ClinicDays(DateTimeOffset dayZero)
 {
     /// <summary>A day long enough ago that nothing of a course that starts then lies ahead.</summary>
     public static ClinicDays LongAgo() => new(new DateTimeOffset(TimeProvider.System.GetUtcNow().AddDays(-60).Date, TimeSpan.Zero));

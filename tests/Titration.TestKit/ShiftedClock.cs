@@ -1,7 +1,7 @@
-namespace Titration.Integration.Tests;
+namespace Titration.TestKit;
 
 /// <summary>A clock that runs like the real one but stands elsewhere, and can be moved on: days pass at once, timers stay real.</summary>
-internal sealed class ShiftedClock(DateTimeOffset start) : TimeProvider
+public sealed class ShiftedClock(DateTimeOffset start) : TimeProvider
 {
     private long _offsetTicks = (start - System.GetUtcNow()).Ticks;
 

@@ -1,0 +1,132 @@
+using System.Net.Http.Headers;
+using System.Net.Http.Json;
+using System.Text.Json.Nodes;
+using Microsoft.AspNetCore.Builder;
+using Microsoft.EntityFrameworkCore;
+using Microsoft.Extensions.Configuration;
+using Microsoft.Extensions.DependencyInjection;
+using Titration.Protocol.Communications;
+using Titration.Storage;
+using Titration.Storage.Model;
+using Titration.TestKit.Builders;
+using Titration.Worker.Configuration;
+using Titration.Worker.Delivery;
+using Titration.Worker.Hosting;
+using Titration.Worker.Intake;
+
+namespace Titration.Worker.Tests;
+
+/// <summary>The service in this process on embedded parts: messages in memory, SQLite, the embedded FHIR endpoint.</summary>
+internal sealed class EmbeddedWorker : IAsyncDisposable
+{
+    private readonly TemporaryFolder _folder = new();
+    private readonly WebApplication _app;
+
+    private EmbeddedWorker(TimeProvider time)
+    {
+        List<string> problems = [];
+        Settings settings = Settings.From(
+            new ConfigurationBuilder().AddInMemoryCollection(new Dictionary<string, string?>(StringComparer.Ordinal)
+            {
+                ["Titration:DataFolder"] = _folder.Path,
+                ["Titration:Health:Port"] = "0",
+            }).Build(), problems) ?? throw new InvalidOperationException(string.Join('\n', problems));
+        _app = TitrationHost.Build(settings, time, scheduled: false);
+        Http = new HttpClient();
+        Settings = settings;
+    }
+
+    public HttpClient Http { get; }
+
+    public Settings Settings { get; }
+
+    public static async Task<EmbeddedWorker> StartAsync(TimeProvider time, CancellationToken cancellationToken)
+    {
+        EmbeddedWorker worker = new(time);
+        if (await TitrationHost.PrepareDatabaseAsync(worker._app.Services, worker.Settings, cancellationToken) is { } problem)
+        {
+            throw new InvalidOperationException(problem);
+        }
+
+        await worker._app.StartAsync(cancellationToken);
+        worker.Http.BaseAddress = new Uri(worker._app.Urls.First() + "/");
+        return worker;
+    }
+
+    /// <summary>Posts a resource as curl would.</summary>
+    public async Task<HttpResponseMessage> PostAsync(byte[] body, CancellationToken cancellationToken)
+    {
+        using ByteArrayContent content = new(body);
+        content.Headers.ContentType = new MediaTypeHeaderValue("application/fhir+json");
+        return await Http.PostAsync(new Uri("inbound", UriKind.Relative), content, cancellationToken);
+    }
+
+    /// <summary>Posts resources that have to be taken in.</summary>
+    public async Task TakeInAsync(CancellationToken cancellationToken, params IEnumerable<JsonObject> resources)
+    {
+        foreach (JsonObject resource in resources)
+        {
+            using HttpResponseMessage response = await PostAsync(resource.ToUtf8(), cancellationToken);
+            if (!response.IsSuccessStatusCode)
+            {
+                throw new InvalidOperationException(await response.Content.ReadAsStringAsync(cancellationToken));
+            }
+        }
+    }
+
+    /// <summary>Writes a resource to the embedded FHIR endpoint.</summary>
+    public async Task PutAsync(JsonObject resource, CancellationToken cancellationToken)
+    {
+        using ByteArrayContent content = new(resource.ToUtf8());
+        content.Headers.ContentType = new MediaTypeHeaderValue("application/fhir+json");
+        using HttpResponseMessage response = await Http.PutAsync(new Uri($"fhir/{resource["resourceType"]}/{resource["id"]}", UriKind.Relative), content, cancellationToken);
+        response.EnsureSuccessStatusCode();
+    }
+
+    /// <summary>Sends all that waits to be sent.</summary>
+    public async Task DeliverAsync(CancellationToken cancellationToken)
+    {
+        OutboxSender sender = _app.Services.GetRequiredService<OutboxSender>();
+        while (await sender.SendAsync(cancellationToken) > 0)
+        {
+            // As long as there is something to send.
+        }
+    }
+
+    public async Task<IReadOnlyList<JsonObject>> SearchAsync(string type, CancellationToken cancellationToken)
+    {
+        JsonObject bundle = (await Http.GetFromJsonAsync<JsonObject>(new Uri($"fhir/{type}?_count=1000", UriKind.Relative), cancellationToken))!;
+        return [.. bundle["entry"]?.AsArray().Select(e => e!["resource"]!.AsObject()) ?? []];
+    }
+
+    /// <summary>What stands for a patient, whoever opened it when: the outcome and each open communication. The patient's id is left out.</summary>
+    public async Task<string> StandingAsync(string patient, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = await _app.Services.GetRequiredService<IDbContextFactory<TitrationDbContext>>().CreateDbContextAsync(cancellationToken);
+        List<CourseRow> courses = await database.Courses.Where(c => c.Patient == patient).ToListAsync(cancellationToken);
+        List<CommunicationRow> communications = await database.Communications
+            .Where(c => c.Patient == patient && c.State == CommunicationState.Standing).ToListAsync(cancellationToken);
+        IEnumerable<string> lines =
+        [
+            .. courses.Select(c => $"{c.Outcome} {c.Step} since {c.StepSince}"),
+            .. communications.Select(c => Describe(StoredJson.ReadIntent(c.Intent))).Order(StringComparer.Ordinal),
+        ];
+        return string.Join('\n', lines).Replace(patient, "PATIENT", StringComparison.Ordinal);
+    }
+
+    /// <summary>Tries again what waits, as the service does twice a minute.</summary>
+    public Task RetryWaitingAsync(CancellationToken cancellationToken) => _app.Services.GetRequiredService<WaitingRetry>().RunAsync(cancellationToken);
+
+    // Its evidence is that of the moment when it was opened, and may be less than what is known in the end.
+    private static string Describe(CommunicationIntent intent) =>
+        $"{intent.Kind} {intent.Cause} {intent.Priority} {intent.Audience} {intent.Template} {string.Join(", ", intent.Values)} {intent.Rule} {intent.Proposed}";
+
+    public async ValueTask DisposeAsync()
+    {
+        Http.Dispose();
+        await _app.StopAsync();
+        await _app.DisposeAsync();
+        Microsoft.Data.Sqlite.SqliteConnection.ClearAllPools();
+        _folder.Dispose();
+    }
+}
