@@ -40,8 +40,8 @@ internal static class ProtocolNumbers
         ("tasks due", $"stat {p.Deadlines.StatHours} h, urgent {p.Deadlines.UrgentDays} d, withheld {p.Deadlines.WithholdRoutineDays} d, step down {p.Deadlines.StepChangeDownDays} d, "
             + $"step up {p.Deadlines.StepChangeUpDays} d, review {p.Deadlines.ReviewDays} d"),
         ("declined", $"not proposed again for {Days(p.Deadlines.RejectionDays)} unless its grounds change"),
-        ("to the patient", p.FixedPatientMessages
-            ? "\"leave it out and wait\" of an urgent finding goes out unapproved, nothing else" : "nothing goes out unapproved but check-in requests, care advice and reminders"),
+        ("unapproved", "check-in requests, care advice and reminders go to the patient"
+            + (p.FixedPatientMessages ? ", and the fixed \"leave it out and wait\" of an urgent finding; a dosage never does" : "; a dosage never does")),
     ];
 
     private static string Days(int days) => days == 1 ? "1 day" : $"{days} days";

@@ -9,7 +9,7 @@ namespace Titration.Worker.Commands;
 /// <summary>A protocol drawn for people, within 80 columns.</summary>
 internal static class ProtocolOutput
 {
-    private const int BarWidth = 12;
+    private const int BarWidth = 6;
 
     public static void Write(IAnsiConsole console, ProtocolDefinition protocol)
     {
@@ -42,9 +42,9 @@ internal static class ProtocolOutput
     private static Table Rungs(Ladder ladder)
     {
         Table table = Plain();
-        table.AddColumn(Right("step"));
-        table.AddColumn(new TableColumn(new Text("")));
-        foreach (string heading in (string[])["nights\na week", "g per\nnight", "g per\nweek", "not before\nday", "moist-\nuriser"])
+        table.AddColumn(Right("#"));
+        table.AddColumn(new TableColumn(new Text("step")));
+        foreach (string heading in (string[])["nights\na week", "g per\nnight", "g per\nweek", "from\nday", "moist-\nuriser"])
         {
             table.AddColumn(Right(heading));
         }

@@ -8,9 +8,14 @@ public sealed class JsonLines
 {
     private readonly Dictionary<string, int> _lines = new(StringComparer.Ordinal);
 
+    private readonly List<(string Path, int Line)> _twice = [];
+
     private JsonLines()
     {
     }
+
+    /// <summary>Members named a second time: which of the two counts nobody can say.</summary>
+    public IReadOnlyList<(string Path, int Line)> Twice => _twice;
 
     /// <summary>Walks the text as far as it is JSON.</summary>
     public static JsonLines Of(ReadOnlySpan<byte> utf8)
@@ -57,7 +62,11 @@ public sealed class JsonLines
             {
                 case JsonTokenType.PropertyName:
                     named = $"{open.Peek().Path}/{Escape(reader.GetString()!)}";
-                    _lines[named] = line;
+                    if (!_lines.TryAdd(named, line))
+                    {
+                        _twice.Add((named, line));
+                    }
+
                     break;
                 case JsonTokenType.EndObject or JsonTokenType.EndArray:
                     open.Pop();

@@ -25,7 +25,7 @@ public sealed record ProtocolReading(ProtocolDefinition? Protocol, ImmutableArra
     public static ProtocolReading Of(ReadOnlyMemory<byte> utf8)
     {
         JsonLines lines = JsonLines.Of(utf8.Span);
-        List<ProtocolFileProblem> problems = [];
+        List<ProtocolFileProblem> problems = [.. lines.Twice.Select(t => new ProtocolFileProblem(t.Line, t.Path, "is there twice"))];
         ProtocolDefinition? protocol = null;
         try
         {

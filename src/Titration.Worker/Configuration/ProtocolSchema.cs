@@ -1,7 +1,6 @@
 using System.Collections.Immutable;
 using System.Text.Json;
 using System.Text.Json.Nodes;
-using Json.Pointer;
 using Json.Schema;
 using Titration.Protocol.Definitions;
 
@@ -43,10 +42,20 @@ internal static class ProtocolSchema
         _ => char.ToLowerInvariant(message[0]) + message[1..],
     };
 
-    /// <summary>What the schema says under this keyword at the place that refused.</summary>
+    /// <summary>What the schema says under this keyword of the value that it refused.</summary>
     private static JsonNode? ValueOf(EvaluationResults result, string keyword)
     {
-        string fragment = Uri.UnescapeDataString(result.SchemaLocation.Fragment.TrimStart('#'));
-        return JsonPointer.Parse($"{fragment}/{keyword}").TryEvaluate(Loaded.Value.Text, out JsonNode? value) ? value : null;
+        JsonNode root = Loaded.Value.Text;
+        JsonNode? schema = root;
+        foreach (string member in result.InstanceLocation.ToString().Split('/').Skip(1))
+        {
+            schema = schema?["properties"]?[member] ?? schema?["items"];
+            if (schema?["$ref"]?.GetValue<string>() is { } reference)
+            {
+                schema = root["$defs"]![reference[(reference.LastIndexOf('/') + 1)..]];
+            }
+        }
+
+        return schema?[keyword];
     }
 }
