@@ -12,6 +12,7 @@ RootCommand root = new("""
     RunCommand.Create(),
     DemoCommand.Create(),
     EvaluateCommand.Create(),
+    ProtocolCommand.Create(),
     DatabaseCommand.Create(),
 };
 ParseResult parsed = root.Parse(args);

@@ -89,6 +89,32 @@ internal static class Sample
             ReplacedBy = "other",
         },
         new PatientFact { Source = Source("Patient", patient, version: "2"), Patient = patient },
+        new AnswerFact
+        {
+            Source = Source("Task", "task-1"),
+            Patient = patient,
+            Communication = DerivedId.Of("communication", "1"),
+            Course = DerivedId.Of("course", "1"),
+            Kind = CommunicationKind.StepChange,
+            Cause = "step-up",
+            ProposedAt = Noon,
+            Proposed = new Step(0.025m, new Frequency(1, 1), 0.25m, Barrier: true),
+            Answer = TaskAnswer.Declined,
+            At = Noon,
+            Reason = "clinical-judgement",
+        },
+        new AnswerFact
+        {
+            Source = Source("Task", "task-2"),
+            Patient = patient,
+            Communication = DerivedId.Of("communication", "2"),
+            Course = null,
+            Kind = CommunicationKind.SafetyReferral,
+            Cause = "hives",
+            ProposedAt = Noon,
+            Answer = TaskAnswer.Done,
+            At = Noon,
+        },
     ];
 
     public static CommunicationIntent Intent(

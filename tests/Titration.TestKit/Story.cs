@@ -45,10 +45,13 @@ public sealed class Story
     }
 
     /// <summary>An order, or a later version of one where <paramref name="recorded"/> differs from <paramref name="authored"/>.</summary>
+    /// <param name="tube">Grams in one fill; null: the order does not say.</param>
+    /// <param name="fills">Fills allowed, the first one included.</param>
     public Story Order(
         string authored, string id = "rx1", PrescriptionStatus status = PrescriptionStatus.Active, decimal nights = 1, decimal perDays = 2,
         decimal grams = 0.25m, decimal strength = 0.025m, string ingredient = "tretinoin", string? recorded = null, string? prior = null,
-        string? start = null, ProductRole role = ProductRole.Titrated, string area = Areas.Face, params DosageDoubt[] doubts)
+        string? start = null, ProductRole role = ProductRole.Titrated, string area = Areas.Face, decimal? tube = null, int fills = 1,
+        params DosageDoubt[] doubts)
     {
         string version = $"{_facts.Count(f => f.Source.Type == "MedicationRequest" && f.Source.Id == id) + 1}";
         return With(new PrescriptionFact
@@ -61,6 +64,8 @@ public sealed class Story
             AuthoredOn = ClinicalTime.At(Local(authored)),
             Phases = doubts.Length > 0 ? [] : [new DosagePhase(start is null ? null : ClinicalTime.On(Day(start)), new Frequency(nights, perDays), grams)],
             Doubts = [.. doubts],
+            GramsPerFill = tube,
+            Fills = fills,
             PriorPrescription = prior,
             Prescriber = "PractitionerRole/role-1",
         });

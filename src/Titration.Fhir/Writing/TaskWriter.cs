@@ -1,4 +1,5 @@
 using Hl7.Fhir.Model;
+using Titration.Fhir.Publishing;
 using Titration.Protocol.Communications;
 using FhirTask = Hl7.Fhir.Model.Task;
 
@@ -17,7 +18,7 @@ internal static class TaskWriter
         {
             Text = FhirText.Narrative(description, proposed?.Text, proposed?.PatientInstruction),
             Identifier = [new Identifier(OutgoingCodes.TaskNaming, context.UuidOf(OutgoingRole.Task).ToString())],
-            InstantiatesCanonical = OutgoingCodes.Activity(ActivityOf(intent), context.Communication.Protocol.Version),
+            InstantiatesCanonical = Activity.Of(intent.Kind).Canonical(context.Communication.Protocol.Version),
             BasedOn = [communication],
             GroupIdentifier = context.Decision,
             Status = FhirTask.TaskStatus.Requested,
@@ -46,18 +47,6 @@ internal static class TaskWriter
         { Kind: CommunicationKind.Review or CommunicationKind.EffectReview } => OutgoingCodes.ClinicalReview,
         _ => OutgoingCodes.Fulfill,
     });
-
-    private static string ActivityOf(CommunicationIntent intent) => intent.Kind switch
-    {
-        CommunicationKind.SafetyReferral => "urgent-referral",
-        CommunicationKind.CareAdvice => "give-care-advice",
-        CommunicationKind.StepChange => "propose-step",
-        CommunicationKind.Review => "ask-review",
-        CommunicationKind.EffectReview => "ask-effect-review",
-        CommunicationKind.CheckInRequest => "ask-checkin",
-        CommunicationKind.ClinicTask => "chase-checkin",
-        CommunicationKind.RepeatReminder => "supply-reminder",
-    };
 
     // R4 allows one; all of them are inputs.
     private static ResourceReference? LatestObservation(WritingContext context) =>

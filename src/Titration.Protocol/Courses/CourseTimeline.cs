@@ -1,6 +1,7 @@
 using System.Collections.Immutable;
 using Titration.Protocol.Definitions;
 using Titration.Protocol.Facts;
+using Titration.Protocol.Supply;
 
 namespace Titration.Protocol.Courses;
 
@@ -67,6 +68,9 @@ internal sealed class CourseTimeline
 
     public CourseAnswers Answers { get; private init; } = new([]);
 
+    /// <summary>What each order let the patient have, oldest first.</summary>
+    public IReadOnlyList<OrderedSupply> Dispensed { get; private init; } = [];
+
     public ImmutableArray<ResourceVersion> Tied { get; private init; } = [];
 
     /// <summary>Whether the patient takes the cautious ladder now.</summary>
@@ -78,6 +82,9 @@ internal sealed class CourseTimeline
 
     /// <summary>First night since which something withholds until a <c>Resume</c>; set once the causes are known.</summary>
     public DateOnly? WithheldSince { get; set; }
+
+    /// <summary>How long the supply lasts; null where an order does not say how much it gives. Set once the withheld nights are known.</summary>
+    public SupplyPosition? Supply { get; set; }
 
     public static CourseTimeline Of(
         Course course, List<ImmutableArray<PrescriptionFact>> orders, FactSelection facts, ProtocolDefinition protocol, AsOf asOf)
@@ -104,6 +111,7 @@ internal sealed class CourseTimeline
             ],
             Patient = facts.Patient,
             Answers = answers,
+            Dispensed = OrderedSupply.Of(orders, asOf),
             Tied = facts.Tied,
         };
         folded.FindSegment();
@@ -265,34 +273,5 @@ internal sealed class CourseTimeline
         }
 
         return false;
-    }
-}
-
-/// <summary>Which observations speak to a course: those based on its orders, and those based on none of the patient's courses.</summary>
-internal sealed class SpeaksTo(HashSet<string> mine, HashSet<string> others)
-{
-    public static SpeaksTo Course(List<ImmutableArray<PrescriptionFact>> orders, ImmutableArray<ImmutableArray<PrescriptionFact>> all)
-    {
-        HashSet<string> mine = new(orders.Select(o => o[0].Source.Id), StringComparer.Ordinal);
-        HashSet<string> others = new(
-            all.Where(o => o[^1].Product.Role == ProductRole.Titrated && !mine.Contains(o[0].Source.Id)).Select(o => o[0].Source.Id),
-            StringComparer.Ordinal);
-        return new SpeaksTo(mine, others);
-    }
-
-    public bool Includes(ObservationFact observation)
-    {
-        bool elsewhere = false;
-        foreach (string order in observation.BasedOn)
-        {
-            if (mine.Contains(order))
-            {
-                return true;
-            }
-
-            elsewhere |= others.Contains(order);
-        }
-
-        return !elsewhere;
     }
 }

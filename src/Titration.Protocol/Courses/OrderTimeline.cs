@@ -181,8 +181,7 @@ internal sealed class OrderTimeline
         {
             DosagePhase phase = order.Phases[i];
             DateOnly since = Later(from, phase.Start?.DateIn(_asOf.Zone));
-            bool passed = i + 1 < order.Phases.Length && order.Phases[i + 1].Start is { } next && next.DateIn(_asOf.Zone) <= from;
-            if (passed)
+            if (i + 1 < order.Phases.Length && order.Phases[i + 1].Start is { } next && next.DateIn(_asOf.Zone) <= from)
             {
                 continue;
             }

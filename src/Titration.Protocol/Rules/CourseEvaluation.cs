@@ -3,6 +3,7 @@ using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
+using Titration.Protocol.Supply;
 
 namespace Titration.Protocol.Rules;
 
@@ -26,6 +27,7 @@ internal static class CourseEvaluation
         StopFindings.Speak(course, voices);
         List<WithholdCause> causes = WithholdCause.Of(course, voices);
         course.WithheldSince = WithheldSince(course, causes);
+        course.Supply = SupplyPosition.Of(course);
         if (course.Orders.State == OrderState.Ended)
         {
             return Ended(course, causes, voices);
@@ -33,7 +35,14 @@ internal static class CourseEvaluation
 
         Withholding.Speak(course, causes, voices);
         Reviews.Speak(course, voices);
-        if (course.Segment is { } segment)
+        if (Areas.IsSensitive(course.Course.Area))
+        {
+            voices.Say(
+                RuleIds.SensitiveArea, Outcome.Maintain,
+                $"the area {course.Course.Area} (eyelid, neck, chest or upper lip) is out of scope for a new course: nothing is proposed, asked or reminded of; findings still speak",
+                [course.Orders.Order!.Source]);
+        }
+        else if (course.Segment is { } segment)
         {
             OnStep(course, segment, voices);
         }
@@ -63,7 +72,8 @@ internal static class CourseEvaluation
         EffectReview.Speak(course, voices);
         StepUpCase steppingUp = StepUpCase.Of(course, segment, voices);
         Silence.Speak(course, steppingUp, voices);
-        bool wouldStepUp = steppingUp.IsOpen && voices.Lowest() is null;
+        bool underUsed = Supply.IsUnderUsed(course);
+        bool wouldStepUp = steppingUp.IsOpen && !underUsed && voices.Lowest() is null;
         if (wouldStepUp && Declined(course, Outcome.StepUp, voices))
         {
             wouldStepUp = false;
@@ -83,6 +93,13 @@ internal static class CourseEvaluation
             DateOnly since = steppingUp.Gates.Max(g => g.OpenSince!.Value);
             voices.Tell(Intents.StepUp(course, steppingUp.Next!, since, [.. steppingUp.Gates.SelectMany(g => g.Evidence).Distinct()]));
         }
+
+        if (underUsed)
+        {
+            Supply.UnderUse(course, segment, voices);
+        }
+
+        Supply.Speak(course, voices);
     }
 
     /// <summary>Whether a clinician declined just this recently: then the next rank is the outcome, and the record says so.</summary>

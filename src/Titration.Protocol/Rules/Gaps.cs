@@ -17,7 +17,15 @@ internal static class Gaps
         }
 
         GapLimits limits = course.Protocol.Gaps;
+        int bySupply = NightsSinceRunOut(course, voices);
         int nights = NightsWithout(course);
+        if (course.Orders.Pauses is [.., { Until: { } end }] && end > course.Today)
+        {
+            // A pause that a later start ends goes on by itself until then.
+            voices.LookOn(course.Today.AddDays(limits.StepDownNights - nights));
+            voices.LookOn(course.Today.AddDays(limits.RestartNights - nights));
+        }
+
         if (nights < limits.StepDownNights)
         {
             return;
@@ -26,8 +34,18 @@ internal static class Gaps
         Step? to = nights >= limits.RestartNights
             ? course.Regimen.IsFirst(segment.Step) ? null : course.Regimen.FirstFrom(segment.Step)
             : course.Regimen.Below(segment.Step);
-        ImmutableArray<ResourceVersion> evidence = [segment.Order.Source, .. course.NightReports.TakeLast(1).Select(r => r.Source)];
-        string text = $"{nights} nights without an application ({limits.StepDownNights} to {limits.RestartNights - 1}: one step down; from {limits.RestartNights}: the first step)";
+        bool ranOut = bySupply == nights;
+        ImmutableArray<ResourceVersion> evidence =
+        [
+            segment.Order.Source, .. course.NightReports.TakeLast(1).Select(r => r.Source),
+            .. ranOut ? course.Supply!.Evidence.Remove(segment.Order.Source) : [],
+        ];
+        string supply = ranOut
+            ? $" since {course.Today.AddDays(-nights):yyyy-MM-dd}: the supply used up with all repeats on {course.Supply!.LatestRunOut:yyyy-MM-dd} "
+                + "(assumed from the orders), and nothing reported since"
+            : "";
+        string text = $"{nights} nights without an application{supply} "
+            + $"({limits.StepDownNights} to {limits.RestartNights - 1}: one step down; from {limits.RestartNights}: the first step)";
         if (to is not null && CourseEvaluation.Declined(course, Outcome.StepDown, voices))
         {
             return;
@@ -40,7 +58,7 @@ internal static class Gaps
         }
 
         voices.Say(RuleIds.Gap, Outcome.StepDown, text, evidence, to);
-        DateTimeOffset at = ClinicZone.StartOf(LastNight(course), course.AsOf.Zone);
+        DateTimeOffset at = ClinicZone.StartOf(ranOut ? course.Today.AddDays(limits.StepDownNights - nights) : LastNight(course), course.AsOf.Zone);
         voices.Tell(Intents.StepDown(course, RuleIds.Gap, to, at, evidence));
     }
 
@@ -53,9 +71,28 @@ internal static class Gaps
 
     /// <summary>
     /// Consecutive nights of the step in force without an application, ending with the last one reported or withheld. Nights that nobody
-    /// reported neither make nor end a gap.
+    /// reported neither make nor end a gap, but for those since the supply ran out with all repeats, where nothing was reported since.
     /// </summary>
-    public static int NightsWithout(CourseTimeline course)
+    public static int NightsWithout(CourseTimeline course) => course.Segment is { } segment
+        ? Math.Max(ReportedWithout(course), course.Supply?.NightsSinceRunOut(segment, course.Today) ?? 0)
+        : 0;
+
+    /// <summary>Those since the supply ran out; the days on which they come to count are days to look.</summary>
+    private static int NightsSinceRunOut(CourseTimeline course, Voices voices)
+    {
+        if (course.Supply is not { LatestRunOut: { } ranOut } supply)
+        {
+            return 0;
+        }
+
+        DateOnly since = course.Segment!.Since;
+        DateOnly from = ranOut > since ? ranOut : since;
+        voices.LookOn(from.AddDays(course.Protocol.Gaps.StepDownNights));
+        voices.LookOn(from.AddDays(course.Protocol.Gaps.RestartNights));
+        return supply.NightsSinceRunOut(course.Segment, course.Today);
+    }
+
+    private static int ReportedWithout(CourseTimeline course)
     {
         if (course.Segment is not { } segment)
         {

@@ -125,6 +125,24 @@ internal static class Intents
         Rule = RuleIds.EffectReview,
     };
 
+    /// <summary>
+    /// One for each order that is not followed by another, so that a report which moves the run-out date by a few days sends no second one.
+    /// </summary>
+    public static CommunicationIntent RepeatReminder(CourseTimeline course, string order, DateOnly runOut, ImmutableArray<ResourceVersion> evidence) => new()
+    {
+        Kind = CommunicationKind.RepeatReminder,
+        Cause = $"{RuleIds.Supply}:{order}",
+        Priority = Priority.Routine,
+        Audience = Audience.Patient,
+        NeedsApproval = false,
+        HasTask = false,
+        Due = ClinicZone.StartOf(runOut, course.AsOf.Zone),
+        Template = "repeat-reminder",
+        Values = ImmutableSortedDictionary<string, string>.Empty.Add("due", runOut.ToString("yyyy-MM-dd", null)),
+        Rule = RuleIds.Supply,
+        Evidence = evidence,
+    };
+
     public static CommunicationIntent InteractingTopical(CourseTimeline course, PrescriptionFact order, DateTimeOffset began) => new()
     {
         Kind = CommunicationKind.ClinicTask,

@@ -41,4 +41,5 @@ public static class RuleIds
     public const string Order = "order";
     public const string Strength = "strength";
     public const string EffectReview = "effect-review";
+    public const string SensitiveArea = "sensitive-area";
 }

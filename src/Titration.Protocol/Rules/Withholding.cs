@@ -24,7 +24,7 @@ internal static class Withholding
         }
 
         if (course.Orders.State == OrderState.InForce && Proof(course, causes, voices) is { } proof && course.Segment is { } segment
-            && !CourseEvaluation.Declined(course, Outcome.Resume, voices))
+            && !Areas.IsSensitive(course.Course.Area) && !CourseEvaluation.Declined(course, Outcome.Resume, voices))
         {
             Resume(course, segment, causes, proof, voices);
             return;

@@ -11,14 +11,8 @@ internal static class CommandSettings
     /// <summary>Reads and checks them. Every problem is printed, a line each; null where there is one.</summary>
     public static Settings? Load(params IEnumerable<(string Key, string? Value)> overrides)
     {
-        IConfiguration configuration = new ConfigurationBuilder()
-            .AddJsonFile(Path.Combine(Directory.GetCurrentDirectory(), "appsettings.json"), optional: true)
-            .AddKeyPerFile(SecretsFolder, optional: true)
-            .AddEnvironmentVariables()
-            .AddInMemoryCollection(overrides.Where(o => o.Value is not null).Select(o => KeyValuePair.Create($"{TitrationOptions.Section}:{o.Key}", o.Value)))
-            .Build();
         List<string> problems = [];
-        Settings? settings = Settings.From(configuration, problems);
+        Settings? settings = Settings.From(Read(overrides), problems);
         foreach (string problem in problems)
         {
             Console.Error.WriteLine($"titration: {problem}");
@@ -26,4 +20,14 @@ internal static class CommandSettings
 
         return settings;
     }
+
+    /// <summary>The clinic's protocol file by the settings alone; empty: the one that comes with the service.</summary>
+    public static string ProtocolFile() => Read([])[$"{TitrationOptions.Section}:Protocol:File"] ?? "";
+
+    private static IConfigurationRoot Read(IEnumerable<(string Key, string? Value)> overrides) => new ConfigurationBuilder()
+        .AddJsonFile(Path.Combine(Directory.GetCurrentDirectory(), "appsettings.json"), optional: true)
+        .AddKeyPerFile(SecretsFolder, optional: true)
+        .AddEnvironmentVariables()
+        .AddInMemoryCollection(overrides.Where(o => o.Value is not null).Select(o => KeyValuePair.Create($"{TitrationOptions.Section}:{o.Key}", o.Value)))
+        .Build();
 }

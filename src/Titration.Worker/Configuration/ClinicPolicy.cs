@@ -75,15 +75,19 @@ public sealed record ClinicPolicy
 
     private static ProtocolDefinition? ParseProtocol(byte[] utf8, string file, ICollection<string> problems)
     {
-        try
+        if (file.Length == 0)
         {
+            // The tests have read the one that comes with the service.
             return ProtocolJson.Parse(utf8);
         }
-        catch (JsonException problem)
+
+        ProtocolReading reading = ProtocolReading.Of(utf8);
+        foreach (ProtocolFileProblem problem in reading.Problems)
         {
-            problems.Add($"Titration:Protocol:File: \"{file}\" line {problem.LineNumber + 1}, {problem.Path}: {problem.Message}");
-            return null;
+            problems.Add($"Titration:Protocol:File: {file}:{problem.Line}: {problem}");
         }
+
+        return reading.Problems.IsEmpty ? reading.Protocol : null;
     }
 
     private static Vocabulary? ParseMapping(ProtocolDefinition protocol, byte[] utf8, string file, ICollection<string> problems)

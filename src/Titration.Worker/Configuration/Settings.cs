@@ -1,3 +1,4 @@
+using System.Reflection;
 using Microsoft.Data.Sqlite;
 using Npgsql;
 using Titration.Fhir.Writing;
@@ -55,15 +56,33 @@ public sealed record Settings
 
     private static TitrationOptions? Bind(IConfiguration configuration, ICollection<string> problems)
     {
+        IConfigurationSection section = configuration.GetSection(TitrationOptions.Section);
+        CheckKnown(section, typeof(TitrationOptions), problems);
         try
         {
-            // A misspelt setting must not mean "default".
-            return configuration.GetSection(TitrationOptions.Section).Get<TitrationOptions>(b => b.ErrorOnUnknownConfiguration = true) ?? new TitrationOptions();
+            return section.Get<TitrationOptions>() ?? new TitrationOptions();
         }
         catch (InvalidOperationException problem)
         {
             problems.Add($"{TitrationOptions.Section}: {problem.Message}{(problem.InnerException is { } inner ? $" {inner.Message}" : "")}");
             return null;
+        }
+    }
+
+    /// <summary>A misspelt setting must not mean "default".</summary>
+    private static void CheckKnown(IConfigurationSection section, Type options, ICollection<string> problems)
+    {
+        foreach (IConfigurationSection child in section.GetChildren())
+        {
+            PropertyInfo? property = options.GetProperties().FirstOrDefault(p => p.CanWrite && p.Name.Equals(child.Key, StringComparison.OrdinalIgnoreCase));
+            if (property is null)
+            {
+                problems.Add($"{child.Path}: there is no such setting; README.md lists those there are");
+            }
+            else if (property.PropertyType is { IsClass: true } nested && nested != typeof(string))
+            {
+                CheckKnown(child, nested, problems);
+            }
         }
     }
 

@@ -31,7 +31,7 @@ internal sealed record Case(ImmutableArray<Fact> Facts, DateTimeOffset At, strin
         PatientFact p => $"patient born {p.BirthDate:O} deceased {p.Deceased} active {p.Active} replaced by {p.ReplacedBy}",
         PrescriptionFact p =>
             $"{p.Source.Id}/{p.Source.VersionId} of {p.Source.LastUpdated:O}: {p.Status} {p.Product.Role} {p.Product.Ingredient} {p.Product.StrengthPercent} % {p.Area} authored {Time(p.AuthoredOn)} "
-            + $"prior {p.PriorPrescription} {string.Join(' ', p.Doubts)} {string.Join(" then ", p.Phases.Select(d => $"{d.Frequency.Applications} in {d.Frequency.PerDays}, {d.GramsPerApplication} g from {Time(d.Start)}"))}",
+            + $"{p.Fills} fills of {p.GramsPerFill} g prior {p.PriorPrescription} {string.Join(' ', p.Doubts)} {string.Join(" then ", p.Phases.Select(d => $"{d.Frequency.Applications} in {d.Frequency.PerDays}, {d.GramsPerApplication} g from {Time(d.Start)}"))}",
         ObservationFact o =>
             $"{o.Source.Id}/{o.Source.VersionId} of {o.Source.LastUpdated:O}: {o.Status} {o.PerformerKind} {(o.IsPanel ? "panel" : "single")} {Time(o.Effective)} from {Time(o.PeriodStart)} {string.Join(' ', o.BasedOn)} "
             + string.Join(", ", o.Statements.Select(s => s is Statement.Graded g ? $"{g.Sign} {(int)g.Grade}" : s.ToString())),

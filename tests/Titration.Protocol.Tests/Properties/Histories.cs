@@ -16,6 +16,7 @@ internal static class Histories
 
     private static readonly (decimal Nights, decimal PerDays)[] Frequencies = [(1, 2), (1, 1), (1, 3), (2, 4), (3, 7), (1, 7), (2, 1)];
     private static readonly decimal[] Amounts = [0.25m, 0.5m, 0.4m, 0.1m, 0.6m];
+    private static readonly decimal?[] Tubes = [5m, 2m, 30m, 1m];
     private static readonly decimal?[] Strengths = [0.025m, 0.05m, 0.1m, 0.04m, 0.01m, null];
 
     private static readonly Gen<PrescriptionStatus> AnyStatus = Gen.Frequency(
@@ -83,6 +84,8 @@ internal static class Histories
                 ? []
                 : [new DosagePhase(kind == 5 ? ClinicalTime.At(authored.StartIn(TimeZoneInfo.Utc).AddDays(9)) : null, new Frequency(frequency.Nights, frequency.PerDays), grams)],
             Doubts = kind == 4 ? [DosageDoubt.AsNeeded] : [],
+            GramsPerFill = kind == 6 ? null : Tubes[delay % Tubes.Length],
+            Fills = 1 + (kind % 3),
             PriorPrescription = kind == 1 ? "rx1" : null,
         }));
 
@@ -107,7 +110,7 @@ internal static class Histories
         ReplacedBy = kind == 4 ? "p2" : null,
     });
 
-    private static readonly Gen<Func<int, Fact>> FirstOrder = Gen.Select(Gen.Int[0, 9], Gen.Int[0, 9], Gen.Int[0, 9], (frequency, grams, strength) =>
+    private static readonly Gen<Func<int, Fact>> FirstOrder = Gen.Select(Gen.Int[0, 9], Gen.Int[0, 9], Gen.Int[0, 9], Gen.Int[0, 5], (frequency, grams, strength, tube) =>
         (Func<int, Fact>)(index => new PrescriptionFact
         {
             Source = Source("MedicationRequest", "rx1", index, Start),
@@ -117,6 +120,8 @@ internal static class Histories
             Area = Areas.Face,
             AuthoredOn = ClinicalTime.At(Start),
             Phases = [new DosagePhase(null, frequency < Frequencies.Length ? new Frequency(Frequencies[frequency].Nights, Frequencies[frequency].PerDays) : new Frequency(1, 1), grams > 6 ? 0.5m : 0.25m)],
+            GramsPerFill = tube < Tubes.Length ? Tubes[tube] : null,
+            Fills = 1 + (tube % 2),
         }));
 
     /// <summary>Check-ins about a week apart.</summary>

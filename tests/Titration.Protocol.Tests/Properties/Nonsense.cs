@@ -61,6 +61,8 @@ internal static class Nonsense
                 Area = kind == 1 ? "nowhere" : "face",
                 AuthoredOn = authored,
                 Phases = [.. phases],
+                GramsPerFill = kind switch { 0 => null, 1 => decimal.MaxValue, 2 => decimal.MinValue, _ => kind },
+                Fills = kind switch { 1 => int.MaxValue, 2 => int.MinValue, _ => kind },
                 PriorPrescription = kind < 3 ? $"rx{kind}" : null,
             });
 

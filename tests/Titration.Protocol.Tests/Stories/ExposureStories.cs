@@ -35,7 +35,7 @@ public sealed class ExposureStories
         Assert.Equal(outcome, evaluation.Outcome);
         if (outcome == Outcome.Maintain)
         {
-            evaluation.StaysOnlyFor("exposure");
+            evaluation.Decides(Outcome.Maintain, "exposure");
         }
     }
 

@@ -168,4 +168,17 @@ public sealed class GapAndResumeStories
     public void Every_cause_has_to_be_over_before_the_course_resumes() =>
         Assert.Equal(Outcome.Withhold, Nightly().Finding("2026-03-09T09:00", FindingKind.Sunburn).CheckIn("2026-03-10T19:00", "3000")
             .CheckIn("2026-03-15T19:00").AsOf("2026-03-15T20:00").Outcome);
+
+    [Fact]
+    public void A_pause_that_a_later_start_ends_is_looked_at_on_the_day_on_which_it_makes_a_gap()
+    {
+        // 8 and 9 March reported without, on hold from 10 March until the next step on 30 March: 15 nights with that of 22 March.
+        Story story = Nightly().CheckIn("2026-03-10T08:00", applied: 0)
+            .Order("2026-03-01T10:00", perDays: 1, status: PrescriptionStatus.OnHold, recorded: "2026-03-10T09:00")
+            .Order("2026-03-12T10:00", "rx2", start: "2026-03-30");
+
+        Assert.NotEqual(Outcome.StepDown, story.AsOf("2026-03-22T23:59").Outcome);
+        Assert.Equal(story.Local("2026-03-23"), story.AsOf("2026-03-22T12:00").NextLook);
+        story.AsOf("2026-03-23T00:00").Decides(Outcome.StepDown, "gap");
+    }
 }

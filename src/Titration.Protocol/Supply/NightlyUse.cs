@@ -1,0 +1,92 @@
+using Titration.Protocol.Courses;
+
+namespace Titration.Protocol.Supply;
+
+/// <summary>Consecutive nights of the same use.</summary>
+/// <param name="From">First night.</param>
+/// <param name="Until">First night after them; null: they go on as far as is known.</param>
+/// <param name="GramsPerNight">Grams of product a night, averaged over the step's period: 0.125 g for 0.25 g on alternate nights.</param>
+/// <param name="Reported">Whether somebody reported these nights; the others count as planned.</param>
+internal readonly record struct NightlyUse(DateOnly From, DateOnly? Until, decimal GramsPerNight, bool Reported)
+{
+    /// <summary>
+    /// What is applied each night from day 0 on: what was reported, and where nobody reported, what was planned. Withheld nights use
+    /// nothing but what was reported of them. Beyond today it goes on as ordered.
+    /// </summary>
+    public static IEnumerable<NightlyUse> Of(CourseTimeline course)
+    {
+        List<DateOnly> bounds = Bounds(course);
+        int segment = -1;
+        int report = 0;
+        for (int i = 0; i < bounds.Count; i++)
+        {
+            DateOnly from = bounds[i];
+            DateOnly? until = i + 1 < bounds.Count ? bounds[i + 1] : null;
+            while (segment + 1 < course.Orders.Segments.Count && (segment < 0 || course.Orders.Segments[segment + 1].Since <= from))
+            {
+                segment++;
+            }
+
+            while (report < course.NightReports.Count && course.NightReports[report].Until <= from)
+            {
+                report++;
+            }
+
+            Step step = course.Orders.Segments[segment].Step;
+            bool reported = report < course.NightReports.Count && course.NightReports[report].From <= from;
+            decimal applications = reported ? ReportedPerNight(course, course.NightReports[report], step)
+                : course.WithheldNights(from, from.AddDays(1)) > 0 ? 0m
+                : step.Frequency.PlannedIn(1);
+            yield return new NightlyUse(from, until, applications * step.GramsPerApplication, reported);
+        }
+    }
+
+    /// <summary>Every date on which the use may change, from day 0 on, in time order.</summary>
+    private static List<DateOnly> Bounds(CourseTimeline course)
+    {
+        List<DateOnly> bounds = [course.Day0, course.WithheldSince ?? course.Day0];
+        foreach (StepSegment segment in course.Orders.Segments)
+        {
+            bounds.Add(segment.Since);
+        }
+
+        foreach (OrderedSupply order in course.Dispensed)
+        {
+            bounds.Add(order.On);
+        }
+
+        foreach (NightReport report in course.NightReports)
+        {
+            bounds.Add(report.From);
+            bounds.Add(report.Until);
+        }
+
+        foreach (Pause pause in course.Orders.Pauses)
+        {
+            bounds.Add(pause.From);
+            bounds.Add(pause.Until ?? pause.From);
+        }
+
+        bounds.Sort();
+        int kept = 0;
+        for (int i = 0; i < bounds.Count; i++)
+        {
+            if (bounds[i] >= course.Day0 && (kept == 0 || bounds[i] > bounds[kept - 1]))
+            {
+                bounds[kept++] = bounds[i];
+            }
+        }
+
+        bounds.RemoveRange(kept, bounds.Count - kept);
+        return bounds;
+    }
+
+    /// <summary>The count taken evenly over the nights that it covers; at most one application a night.</summary>
+    private static decimal ReportedPerNight(CourseTimeline course, NightReport report, Step step)
+    {
+        decimal applied = report.CountsMissed
+            ? step.Frequency.PlannedIn(report.Nights - course.WithheldNights(report.From, report.Until)) - report.Count
+            : report.Count;
+        return Math.Clamp(applied, 0m, report.Nights) / report.Nights;
+    }
+}

@@ -1,0 +1,114 @@
+using System.Collections.Immutable;
+using Titration.Protocol.Courses;
+using Titration.Protocol.Facts;
+
+namespace Titration.Protocol.Supply;
+
+/// <summary>
+/// Grams dispensed, as the orders let one assume, against grams applied, as reported or planned. A tube's life is an estimate: grams
+/// over grams per application times applications a night, nights counted as days.
+/// </summary>
+/// <param name="Applied">Grams of product applied before today.</param>
+/// <param name="FirstFills">Grams of the first fill of every order.</param>
+/// <param name="AllFills">Grams of every fill of every order.</param>
+/// <param name="EarliestRunOut">First night without product where only first fills were dispensed; null where the present plan never uses them up.</param>
+/// <param name="LatestRunOut">First night without product where every repeat was dispensed; null as above.</param>
+/// <param name="LastReported">First night after the last that somebody reported; null where nobody did.</param>
+/// <param name="Newest">The newest order: its next fill, or a later order, is what a reminder waits for.</param>
+/// <param name="Evidence">The orders.</param>
+internal sealed record SupplyPosition(
+    decimal Applied, decimal FirstFills, decimal AllFills, DateOnly? EarliestRunOut, DateOnly? LatestRunOut, DateOnly? LastReported, OrderedSupply Newest,
+    ImmutableArray<ResourceVersion> Evidence)
+{
+    /// <summary>Null where an order does not say how much it gives, or none counts.</summary>
+    public static SupplyPosition? Of(CourseTimeline course)
+    {
+        IReadOnlyList<OrderedSupply> orders = course.Dispensed;
+        if (orders.Count == 0 || course.Orders.Segments.Count == 0 || orders.Any(o => o.GramsPerFill is null))
+        {
+            return null;
+        }
+
+        Stock first = new();
+        Stock all = new();
+        decimal applied = 0m;
+        int order = 0;
+        DateOnly? lastReported = null;
+        foreach (NightlyUse use in NightlyUse.Of(course))
+        {
+            for (; order < orders.Count && orders[order].On <= use.From; order++)
+            {
+                first.Add(orders[order].GramsPerFill!.Value);
+                all.Add(orders[order].GramsOfAllFills);
+            }
+
+            first.Use(use);
+            all.Use(use);
+            applied += use.GramsPerNight * NightsBefore(course.Today, use);
+            lastReported = use.Reported ? use.Until : lastReported;
+        }
+
+        return new SupplyPosition(
+            applied, orders.Sum(o => o.GramsPerFill!.Value), orders.Sum(o => o.GramsOfAllFills), first.RunOut, all.RunOut, lastReported, orders[^1],
+            [.. orders.Select(o => o.Source)]);
+    }
+
+    /// <summary>
+    /// Nights of the step in force, before today, since the supply ran out with all repeats. 0 where anything was reported of the nights since then:
+    /// what was reported outranks what supply suggests.
+    /// </summary>
+    public int NightsSinceRunOut(StepSegment segment, DateOnly today)
+    {
+        if (LatestRunOut is not { } ranOut || LastReported > ranOut)
+        {
+            return 0;
+        }
+
+        DateOnly from = ranOut > segment.Since ? ranOut : segment.Since;
+        return Math.Max(today.DayNumber - from.DayNumber, 0);
+    }
+
+    private static int NightsBefore(DateOnly today, NightlyUse use)
+    {
+        DateOnly until = use.Until is { } end && end < today ? end : today;
+        return Math.Max(until.DayNumber - use.From.DayNumber, 0);
+    }
+
+    /// <summary>Product at hand. What was used beyond it came from elsewhere, and is no debt of the next tube's.</summary>
+    private sealed class Stock
+    {
+        /// <summary>A sum of thirds of a night may fall short of the whole by less than this.</summary>
+        private const decimal Rounding = 0.000001m;
+
+        private decimal _grams;
+
+        /// <summary>First night without product since the last fill; null: not by what is known.</summary>
+        public DateOnly? RunOut { get; private set; }
+
+        public void Add(decimal grams)
+        {
+            _grams += grams;
+            RunOut = _grams > 0m ? null : RunOut;
+        }
+
+        public void Use(NightlyUse use)
+        {
+            if (RunOut is not null || use.GramsPerNight <= 0m)
+            {
+                return;
+            }
+
+            int nights = (use.Until ?? ClinicZone.Within(DateOnly.MaxValue)).DayNumber - use.From.DayNumber;
+            decimal needed = use.GramsPerNight * nights;
+            if (_grams < needed && (int)Math.Floor((_grams / use.GramsPerNight) + Rounding) is var lasts && lasts < nights)
+            {
+                RunOut = use.From.AddDays(lasts);
+                _grams = 0m;
+            }
+            else
+            {
+                _grams = Math.Max(_grams - needed, 0m);
+            }
+        }
+    }
+}

@@ -1,0 +1,110 @@
+using System.CommandLine;
+using Hl7.Fhir.Model;
+using Spectre.Console;
+using Titration.Fhir.Publishing;
+using Titration.Protocol.Definitions;
+using Titration.Worker.Configuration;
+
+namespace Titration.Worker.Commands;
+
+/// <summary><c>titration protocol</c>: validate, show, publish.</summary>
+internal static class ProtocolCommand
+{
+    private const string DefaultFile = "Protocol file; default: Titration__Protocol__File, else the one that comes with the service.";
+
+    public static Command Create() => new("protocol", "Checks, draws and publishes a titration protocol.") { Validate(), Show(), Publish() };
+
+    private static Command Validate()
+    {
+        Argument<string> file = new("file") { Description = "Protocol file." };
+        Command command = new("validate", """
+            Checks a protocol file: its form, and whether its numbers agree with each other. Each problem is one line, FILE:LINE: path: problem.
+            The exit code is 1 where there is any, 2 where the file cannot be read.
+            """)
+        { file };
+        command.SetAction(parsed => WithProtocol(parsed.GetValue(file)!, problemsTo: Console.Out, protocol =>
+        {
+            Console.WriteLine($"{parsed.GetValue(file)}: {protocol.Name} {protocol.Version} has no problems.");
+            return ExitCode.Done;
+        }));
+        return command;
+    }
+
+    private static Command Show()
+    {
+        Argument<string?> file = new("file") { Description = DefaultFile, Arity = ArgumentArity.ZeroOrOne };
+        Command command = new("show", "Draws both ladders with their weekly amounts, the gates, deadlines, findings and products.") { file };
+        command.SetAction(parsed => WithProtocol(parsed.GetValue(file) ?? CommandSettings.ProtocolFile(), problemsTo: Console.Error, protocol =>
+        {
+            ProtocolOutput.Write(AnsiConsole.Console, protocol);
+            return ExitCode.Done;
+        }));
+        return command;
+    }
+
+    private static Command Publish()
+    {
+        Argument<string?> file = new("file") { Description = DefaultFile, Arity = ArgumentArity.ZeroOrOne };
+        Option<string?> folder = new("--out") { Description = "Folder for one file per resource; default: a transaction Bundle on standard output." };
+        Command command = new("publish", """
+            Writes the protocol as a FHIR R4 PlanDefinition with the ActivityDefinitions that every Task of the service refers to.
+
+              titration protocol publish --out fhir/
+              titration protocol publish | curl -s FHIR_BASE -H 'content-type: application/fhir+json' --data-binary @-
+            """)
+        { file, folder };
+        command.SetAction(parsed => WithProtocol(
+            parsed.GetValue(file) ?? CommandSettings.ProtocolFile(), problemsTo: Console.Error, protocol => Publish(protocol, parsed.GetValue(folder))));
+        return command;
+    }
+
+    private static int Publish(ProtocolDefinition protocol, string? folder)
+    {
+        ProtocolPublication publication = ProtocolPublication.Of(protocol);
+        if (folder is null)
+        {
+            Console.WriteLine(FhirJson.Serialize(publication.Transaction()));
+            return ExitCode.Done;
+        }
+
+        try
+        {
+            Directory.CreateDirectory(folder);
+            foreach (DomainResource resource in publication.Resources)
+            {
+                string path = Path.Combine(folder, $"{resource.TypeName}-{resource.Id}.json");
+                File.WriteAllText(path, FhirJson.Serialize(resource) + "\n");
+                Console.WriteLine(path);
+            }
+
+            return ExitCode.Done;
+        }
+        catch (Exception problem) when (problem is IOException or UnauthorizedAccessException)
+        {
+            Console.Error.WriteLine($"titration: --out: cannot write to \"{folder}\": {problem.Message}");
+            return ExitCode.Usage;
+        }
+    }
+
+    private static int WithProtocol(string file, TextWriter problemsTo, Func<ProtocolDefinition, int> use)
+    {
+        byte[] utf8;
+        try
+        {
+            utf8 = file.Length == 0 ? BuiltIn.Protocol.ToArray() : File.ReadAllBytes(file);
+        }
+        catch (Exception problem) when (problem is IOException or UnauthorizedAccessException)
+        {
+            Console.Error.WriteLine($"titration: cannot read \"{file}\": {problem.Message}");
+            return ExitCode.Usage;
+        }
+
+        ProtocolReading reading = ProtocolReading.Of(utf8);
+        foreach (ProtocolFileProblem problem in reading.Problems)
+        {
+            problemsTo.WriteLine($"{(file.Length == 0 ? "built-in protocol" : file)}:{problem.Line}: {problem}");
+        }
+
+        return reading.Problems.IsEmpty ? use(reading.Protocol!) : ExitCode.Found;
+    }
+}
