@@ -29,7 +29,7 @@ public static class Eventually
                     return answer;
                 }
 
-                last = $"{answer}";
+                last = answer is System.Collections.IEnumerable many and not string ? $"{many.Cast<object>().Count()}: {string.Join("; ", many.Cast<object>())}" : $"{answer}";
             }
             catch (Exception problem) when (problem is not OperationCanceledException)
             {
@@ -47,14 +47,7 @@ public static class Eventually
         BecomesAsync(what, condition, holds => holds, cancellationToken, within);
 
     /// <summary>Waits until there are so many of something, and no more.</summary>
-    public static async Task<IReadOnlyList<T>> CountsAsync<T>(
+    public static Task<IReadOnlyList<T>> CountsAsync<T>(
         string what, int wanted, Func<Task<IReadOnlyList<T>>> ask, CancellationToken cancellationToken, TimeSpan? within = null) =>
-        await BecomesAsync($"{wanted} {what}", async () => new Counted<T>(await ask()), c => c.Items.Count == wanted, cancellationToken, within) is { } counted
-            ? counted.Items
-            : [];
-
-    private sealed record Counted<T>(IReadOnlyList<T> Items)
-    {
-        public override string ToString() => $"{Items.Count}: {string.Join("; ", Items)}";
-    }
+        BecomesAsync($"{wanted} {what}", ask, all => all.Count == wanted, cancellationToken, within);
 }

@@ -1,6 +1,5 @@
 using System.Collections.Immutable;
 using System.Text.Json.Serialization;
-using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 
 namespace Titration.Protocol.Definitions;
@@ -253,75 +252,3 @@ public sealed record TaskDeadlines
     /// <summary>Hours in which a stat task is due.</summary>
     public required int StatHours { get; init; }
 }
-
-/// <summary>How a finding is taken.</summary>
-/// <param name="Finding">Which.</param>
-/// <param name="Effect">What it does to the course.</param>
-/// <param name="Priority">How soon somebody must look.</param>
-/// <param name="ClearedBy">Whose later word ends it.</param>
-/// <param name="Source">Where that is written.</param>
-public sealed record FindingRule(FindingKind Finding, FindingEffect Effect, Priority Priority, ClearedBy ClearedBy, string Source);
-
-/// <summary>What a standing finding does.</summary>
-[JsonConverter(typeof(JsonStringEnumConverter<FindingEffect>))]
-public enum FindingEffect
-{
-    [JsonStringEnumMemberName("discontinue")] Discontinue,
-
-    /// <summary>Discontinue where the jurisdiction contraindicates the ingredient, else an urgent review.</summary>
-    [JsonStringEnumMemberName("by-jurisdiction")] ByJurisdiction,
-
-    [JsonStringEnumMemberName("withhold")] Withhold,
-
-    [JsonStringEnumMemberName("review")] Review,
-
-    /// <summary>Takes the cautious ladder.</summary>
-    [JsonStringEnumMemberName("cautious-ladder")] CautiousLadder,
-}
-
-/// <summary>Whose word ends a finding.</summary>
-[JsonConverter(typeof(JsonStringEnumConverter<ClearedBy>))]
-public enum ClearedBy
-{
-    /// <summary>A clinician's <c>recovered</c> or "not there", dated later.</summary>
-    [JsonStringEnumMemberName("clinician")] Clinician,
-
-    /// <summary>A clinician's "not there" on the finding's own code; a general <c>recovered</c> says nothing of it.</summary>
-    [JsonStringEnumMemberName("clinician-denial")] ClinicianDenial,
-
-    /// <summary>A later <c>recovered</c> or "not there" from anyone.</summary>
-    [JsonStringEnumMemberName("anyone")] Anyone,
-
-    /// <summary>A later "not there" on its own code, from anyone.</summary>
-    [JsonStringEnumMemberName("denial")] Denial,
-}
-
-/// <summary>A topical retinoid with a place on the ladder.</summary>
-public sealed record TitratedProduct
-{
-    /// <summary>Generic name, lower case.</summary>
-    public required string Ingredient { get; init; }
-
-    /// <summary>Per cent, lowest first.</summary>
-    public required ImmutableArray<decimal> StrengthsPercent { get; init; }
-
-    public required int MinimumAgeYears { get; init; }
-
-    /// <summary>When irritation is usually worst.</summary>
-    public required string IrritationPeak { get; init; }
-
-    public required ImmutableArray<string> LabelNotes { get; init; }
-
-    public required ImmutableArray<ProductCode> Codes { get; init; }
-
-    public required ImmutableArray<string> Sources { get; init; }
-}
-
-/// <summary>A product that bears on a course without being one.</summary>
-public sealed record OtherProduct(string Ingredient, ImmutableArray<ProductCode> Codes);
-
-/// <summary>A code by which a prescription names a product.</summary>
-/// <param name="StrengthPercent">Where the code itself says the strength (RxNorm products do, ATC does not).</param>
-/// <param name="MinimumAgeYears">Where this product's label differs from its ingredient's.</param>
-/// <param name="Combination">True where the product holds another active ingredient too.</param>
-public sealed record ProductCode(string System, string Code, decimal? StrengthPercent = null, int? MinimumAgeYears = null, bool Combination = false);

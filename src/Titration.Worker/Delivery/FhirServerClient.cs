@@ -4,6 +4,7 @@ using System.Text;
 using System.Text.Json;
 using Hl7.Fhir.Model;
 using Hl7.Fhir.Serialization;
+using Titration.Worker.Hosting;
 
 namespace Titration.Worker.Delivery;
 
@@ -43,7 +44,7 @@ public abstract record ServerAnswer
 /// FHIR REST as far as we need it: read, conditional create, version-aware update. Retries and the circuit breaker sit in the
 /// HttpClient's handlers; what is left of trouble comes back as an answer, never as an exception.
 /// </summary>
-public sealed class FhirServerClient(HttpClient http, TimeProvider time)
+public sealed class FhirServerClient(HttpClient http, FhirServerAddress address, TimeProvider time)
 {
     private static readonly MediaTypeHeaderValue FhirJson = new("application/fhir+json") { CharSet = "utf-8" };
     private static readonly FhirJsonSerializer Serializer = new();
@@ -90,6 +91,8 @@ public sealed class FhirServerClient(HttpClient http, TimeProvider time)
         try
         {
             using HttpRequestMessage message = request();
+            // Asked each time: where the embedded endpoint listens is only known once it does.
+            message.RequestUri = new Uri(address.Value, message.RequestUri!);
             message.Headers.Accept.ParseAdd("application/fhir+json");
             using HttpResponseMessage response = await http.SendAsync(message, cancellationToken);
             return await AnswerOfAsync(response, cancellationToken);

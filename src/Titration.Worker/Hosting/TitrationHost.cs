@@ -97,7 +97,7 @@ public static class TitrationHost
 
         TimeSpan timeout = TimeSpan.FromSeconds(settings.Options.FhirServer.TimeoutSeconds);
         services.AddSingleton<FhirServerAddress>();
-        services.AddHttpClient<FhirServerClient>((provider, http) => http.BaseAddress = provider.GetRequiredService<FhirServerAddress>().Value)
+        services.AddHttpClient<FhirServerClient>()
             .AddResilienceHandler("fhir", pipeline => pipeline
                 .AddRetry(new HttpRetryStrategyOptions
                 {
