@@ -15,7 +15,7 @@ public abstract class FactSuite(DatabaseFixture fixture) : StorageSuite(fixture)
     [Fact]
     public async Task Every_fact_comes_back_as_it_went_in()
     {
-        await ChangeAsync("p", record => Assert.Equal(6, record.AddFacts(Sample.Facts("p").Select(Received)).Length));
+        await ChangeAsync("p", record => Assert.Equal(Sample.Facts("p").Length, record.AddFacts(Sample.Facts("p").Select(Received)).Length));
 
         PatientHistory history = (await ReadAsync("p")).History;
 
@@ -41,12 +41,12 @@ public abstract class FactSuite(DatabaseFixture fixture) : StorageSuite(fixture)
 
         await ChangeAsync("p", record =>
         {
-            Assert.Equal(4, record.AddFacts(Sample.Facts("p").Concat(Sample.Facts("p")).Select(Received)).Length);
+            Assert.Equal(Sample.Facts("p").Length - 2, record.AddFacts(Sample.Facts("p").Concat(Sample.Facts("p")).Select(Received)).Length);
             Assert.Empty(record.AddFacts(Sample.Facts("p").Select(Received)));
-            Assert.Equal(6, record.History.Facts.Length);
+            Assert.Equal(Sample.Facts("p").Length, record.History.Facts.Length);
         });
 
-        Assert.Equal([1, 2, 3, 4, 5, 6], (await ReadAsync("p")).Facts.Select(f => f.Sequence));
+        Assert.Equal(Enumerable.Range(1, Sample.Facts("p").Length).Select(i => (long)i), (await ReadAsync("p")).Facts.Select(f => f.Sequence));
     }
 
     [Fact]

@@ -27,7 +27,7 @@ public abstract class LedgerSuite(DatabaseFixture fixture) : StorageSuite(fixtur
 
         Assert.Equal(Reconciliation.DecisionId("p", 1), id);
         Assert.Equal(
-            (id, "p", evaluation.Course!.Id, Outcome.Maintain, "minimum-time", "input", 6L),
+            (id, "p", evaluation.Course!.Id, Outcome.Maintain, "minimum-time", "input", (long)Sample.Facts("p").Length),
             (content!.DecisionId, content.Patient, content.CourseId, content.Outcome, content.Rule, content.InputDigest, content.FactSequence));
         Assert.Equal((evaluation.AsOf, "policy", 1L), (link.DecidedAt, link.PolicyHash, link.Sequence));
         Assert.Equal(StoredJson.Write(evaluation), content.Content);

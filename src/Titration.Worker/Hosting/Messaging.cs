@@ -22,6 +22,8 @@ public static class Messaging
         });
         services.AddMassTransit(bus =>
         {
+            // Nothing about a clinic leaves for anybody but the clinic.
+            bus.DisableUsageTelemetry();
             bus.AddConsumer<FhirResourceConsumer>();
             if (settings.Options.EmbeddedBroker)
             {
