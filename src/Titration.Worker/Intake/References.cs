@@ -1,5 +1,5 @@
-using Titration.Fhir.Reading;
 using System.Text;
+using Titration.Fhir.Reading;
 using Titration.Worker.Delivery;
 
 namespace Titration.Worker.Intake;
