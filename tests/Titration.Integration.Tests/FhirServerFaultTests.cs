@@ -122,6 +122,32 @@ public sealed class FhirServerFaultTests
         Assert.Equal([412, 200], writes.Select(w => w.Status));
     }
 
+    [Fact]
+    public async Task A_worker_that_is_stopped_while_it_sends_gives_back_what_it_has_not_sent()
+    {
+        string[] names = ["stopped-1", "stopped-2", "stopped-3"];
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        await parts.KnowPatientsAsync(Cancelled, names);
+        ShiftedClock clock = new(_days.At(6));
+        await parts.Peer.FaultsAsync(Cancelled, new Fault("POST /fhir/CommunicationRequest", DelayMs: 3000));
+        await using (await parts.StartAsync(clock, Cancelled))
+        {
+            foreach (string name in names)
+            {
+                await SwellAsync(parts, _days, name);
+            }
+
+            await Eventually.HoldsAsync("the delivery", async () => (await parts.Peer.LogAsync(Cancelled)).Any(r => r is { Method: "POST", Url: "/fhir/CommunicationRequest" }), Cancelled);
+        }
+
+        Assert.DoesNotContain(await OutboxAsync(parts), o => o.State == OutboxState.Leased);
+        await using RunningWorker heir = await parts.StartAsync(clock, Cancelled);
+        foreach (string name in names)
+        {
+            await ReferredOnceAsync(parts, name);
+        }
+    }
+
     /// <summary>An order, and once it is known a swelling: what is referred and what the patient is told belongs to the course.</summary>
     private static async Task SwellAsync(Surroundings parts, ClinicDays days, string patient)
     {

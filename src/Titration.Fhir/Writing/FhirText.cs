@@ -7,8 +7,13 @@ namespace Titration.Fhir.Writing;
 /// <summary>Text and time in the form FHIR wants.</summary>
 internal static class FhirText
 {
-    /// <summary>A dateTime in UTC, cut to milliseconds as the decision's record is.</summary>
-    public static string DateTime(DateTimeOffset instant) => instant.UtcDateTime.ToString("yyyy-MM-dd'T'HH:mm:ss.FFF'Z'", CultureInfo.InvariantCulture);
+    /// <summary>
+    /// A dateTime in UTC, cut to milliseconds as the decision's record is. Of a fraction all three digits are written: some readers
+    /// compare digits as they stand, and take .47 for less than .137.
+    /// </summary>
+    public static string DateTime(DateTimeOffset instant) => Instant(instant) is { Millisecond: 0 } whole
+        ? whole.ToString("yyyy-MM-dd'T'HH:mm:ss'Z'", CultureInfo.InvariantCulture)
+        : Instant(instant).ToString("yyyy-MM-dd'T'HH:mm:ss.fff'Z'", CultureInfo.InvariantCulture);
 
     /// <summary>The instant itself, cut to milliseconds and in UTC.</summary>
     public static DateTimeOffset Instant(DateTimeOffset instant)

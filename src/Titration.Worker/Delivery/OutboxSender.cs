@@ -24,18 +24,23 @@ public sealed partial class OutboxSender(
     private static readonly TimeSpan Lease = TimeSpan.FromMinutes(10);
     private static readonly TimeSpan LongestWait = TimeSpan.FromMinutes(5);
 
-    /// <summary>Sends what can be sent now.</summary>
+    /// <summary>Claimed and not yet dealt with.</summary>
+    private ImmutableArray<OutboxRow> _unfinished = [];
+
+    /// <summary>Sends what can be sent now. One caller at a time.</summary>
     /// <returns>How many entries were claimed; 0: nothing is waiting.</returns>
     public async Task<int> SendAsync(CancellationToken cancellationToken)
     {
+        await GiveBackAsync(cancellationToken);
         ImmutableArray<OutboxRow> entries;
         await using (TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken))
         {
             entries = await database.ClaimAsync(time.GetUtcNow(), Lease, Batch, onlySafety: false, cancellationToken);
         }
 
-        foreach (OutboxRow entry in entries)
+        foreach ((int index, OutboxRow entry) in entries.Index())
         {
+            _unfinished = entries[index..];
             try
             {
                 await SendAsync(entry, cancellationToken);
@@ -50,7 +55,23 @@ public sealed partial class OutboxSender(
             }
         }
 
+        _unfinished = [];
         return entries.Length;
+    }
+
+    /// <summary>
+    /// Gives back what was claimed when the sending was interrupted, by a stop or by trouble with the database: what is urgent must not wait until
+    /// the lease runs out.
+    /// </summary>
+    public async Task GiveBackAsync(CancellationToken cancellationToken)
+    {
+        foreach (OutboxRow entry in _unfinished)
+        {
+            await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+            await database.GiveBackAsync(entry, time.GetUtcNow(), "interrupted", cancellationToken);
+        }
+
+        _unfinished = [];
     }
 
     private async Task SendAsync(OutboxRow entry, CancellationToken cancellationToken)
@@ -122,7 +143,7 @@ public sealed partial class OutboxDelivery(OutboxSender sender, OutboxSignal sig
             }
             catch (Exception problem) when (problem is not OperationCanceledException)
             {
-                // The entries stay leased and come again; nothing was acknowledged.
+                // What was claimed is given back with the next attempt; nothing was acknowledged.
                 Log.Failed(logger, problem.GetType().Name);
             }
 
@@ -130,6 +151,21 @@ public sealed partial class OutboxDelivery(OutboxSender sender, OutboxSignal sig
             {
                 await signal.WaitAsync(Idle, time, stoppingToken);
             }
+        }
+    }
+
+    /// <inheritdoc/>
+    public override async Task StopAsync(CancellationToken cancellationToken)
+    {
+        await base.StopAsync(cancellationToken);
+        try
+        {
+            await sender.GiveBackAsync(cancellationToken);
+        }
+        catch (Exception problem) when (Infrastructure.IsTrouble(problem))
+        {
+            // The leases run out by themselves.
+            Log.Failed(logger, problem.GetType().Name);
         }
     }
 
