@@ -13,6 +13,7 @@ RootCommand root = new("""
     DemoCommand.Create(),
     EvaluateCommand.Create(),
     ProtocolCommand.Create(),
+    MappingCommand.Create(),
     DatabaseCommand.Create(),
 };
 ParseResult parsed = root.Parse(args);

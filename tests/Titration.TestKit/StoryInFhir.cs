@@ -93,6 +93,7 @@ internal static class StoryInFhir
         bool knownStrength = product.Role != ProductRole.Titrated || product.StrengthPercent is { } strength
             && protocol.ProductOf(product.Ingredient) is { } titrated && titrated.StrengthsPercent.Contains(strength);
         if (CodeOf(product, protocol) is not { } code || !knownStrength || order.Phases.Length > 1
+            || product.MinimumAgeYears is not null
             || order.Phases.Any(p => p.Frequency.Applications % 1 != 0) || order.Doubts.Contains(DosageDoubt.StrengthUnknown)
             || (order.Phases.IsEmpty && order.Doubts.IsEmpty && product.Role == ProductRole.Titrated))
         {

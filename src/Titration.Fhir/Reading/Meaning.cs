@@ -42,4 +42,4 @@ internal sealed record Answer(Grade? Grade = null, bool? Yes = null, Effect? Eff
 /// <summary>A product as its code names it.</summary>
 /// <param name="StrengthPercent">Where the code itself says the strength.</param>
 /// <param name="Combination">True where the product holds another active ingredient too.</param>
-internal sealed record CodedProduct(ProductRole Role, string Ingredient, decimal? StrengthPercent, bool Combination);
+internal sealed record CodedProduct(ProductRole Role, string Ingredient, decimal? StrengthPercent, bool Combination, int? MinimumAgeYears = null);

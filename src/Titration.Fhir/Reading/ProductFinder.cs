@@ -89,7 +89,8 @@ internal sealed class ProductFinder(Vocabulary vocabulary)
             1 => said is null || said == coded[0] ? coded[0] : null,
             _ => null,
         };
-        return new(new Product(first.Role, first.Ingredient, strength, combination), StrengthIsCertain: strength is not null);
+        return new(
+            new Product(first.Role, first.Ingredient, strength, combination, same.Max(p => p.MinimumAgeYears)), StrengthIsCertain: strength is not null);
     }
 
     private static IEnumerable<string> Texts(JsonElement concept) =>

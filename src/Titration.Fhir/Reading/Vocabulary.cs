@@ -60,7 +60,7 @@ public sealed class Vocabulary
         _titrated.TryGetValue(ingredient, out TitratedProduct? product) ? product.StrengthsPercent.AsSpan() : [];
 
     private static IEnumerable<(SystemCode, CodedProduct)> Coded(ProductRole role, string ingredient, IEnumerable<ProductCode> codes) =>
-        codes.Select(c => (new SystemCode(c.System, c.Code), new CodedProduct(role, ingredient, c.StrengthPercent, c.Combination)));
+        codes.Select(c => (new SystemCode(c.System, c.Code), new CodedProduct(role, ingredient, c.StrengthPercent, c.Combination, c.MinimumAgeYears)));
 
     private static ProductRole RoleOf(string ingredient, ProtocolDefinition protocol) =>
         protocol.ProductOf(ingredient) is not null ? ProductRole.Titrated

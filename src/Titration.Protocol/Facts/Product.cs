@@ -21,4 +21,7 @@ public enum ProductRole
 /// <param name="Ingredient">Generic name of the active ingredient that matters here, lower case.</param>
 /// <param name="StrengthPercent">Per cent weight by weight; null where it is not certain.</param>
 /// <param name="PartOfCombination">True where the product also holds another active ingredient.</param>
-public sealed record Product(ProductRole Role, string Ingredient, decimal? StrengthPercent, bool PartOfCombination = false);
+/// <param name="MinimumAgeYears">The label's minimum, where this product's differs from its ingredient's.</param>
+public sealed record Product(
+    ProductRole Role, string Ingredient, decimal? StrengthPercent, bool PartOfCombination = false,
+    [property: JsonIgnore(Condition = JsonIgnoreCondition.WhenWritingNull)] int? MinimumAgeYears = null);

@@ -41,7 +41,7 @@ internal static class Reviews
 
     public static bool AgeUnknown(CourseTimeline course, Voices voices) =>
         Raise(course, voices, RuleIds.AgeUnknown, course.Course.Id.ToString(), Priority.Routine, null,
-            $"the patient's age is not known; {course.Course.Ingredient} is for {course.Product.MinimumAgeYears} years and over", []);
+            $"the patient's age is not known; {course.Course.Ingredient} is for {MinimumAge(course)} years and over", []);
 
     private static void Dosage(CourseTimeline course, Voices voices, PrescriptionFact order)
     {
@@ -61,7 +61,7 @@ internal static class Reviews
                 "the patient's record was merged into another", [patient.Source]);
         }
 
-        int minimum = course.Product.MinimumAgeYears;
+        int minimum = MinimumAge(course);
         if (patient.BirthDate is { } born && ComingOfAge(born, minimum) is var ofAge && ofAge > course.Today)
         {
             voices.LookOn(ofAge);
@@ -69,6 +69,9 @@ internal static class Reviews
                 $"the patient is under {minimum} years, the label's minimum for {course.Course.Ingredient}", [patient.Source]);
         }
     }
+
+    /// <summary>The product's own minimum where its label has one, else its ingredient's.</summary>
+    private static int MinimumAge(CourseTimeline course) => course.Orders.Order?.Product.MinimumAgeYears ?? course.Product.MinimumAgeYears;
 
     private static DateOnly ComingOfAge(DateOnly born, int years) => born.AddYears(Math.Min(years, DateOnly.MaxValue.Year - born.Year));
 

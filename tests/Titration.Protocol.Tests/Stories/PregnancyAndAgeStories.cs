@@ -144,4 +144,19 @@ public sealed class PregnancyAndAgeStories
             BirthDate = new DateOnly(1994, 7, 2),
             ReplacedBy = "p2",
         }).AsOf("2026-03-15T10:00").Decides(Outcome.RequestReview, "merged-patient");
+
+    [Fact]
+    public void A_product_whose_label_begins_earlier_is_taken_at_its_own_minimum_age()
+    {
+        // Tretinoin lotion from 9 years, most tretinoin from 12 (label, secondary copy).
+        Story story = new(born: new DateOnly(2016, 1, 1));
+        story.Order("2026-03-01T10:00").CheckIn("2026-03-07T19:00", applied: 3).CheckIn("2026-03-14T19:00", applied: 4);
+        Assert.Equal(Outcome.RequestReview, story.AsOf("2026-03-15").Outcome);
+
+        Story lotion = new(born: new DateOnly(2016, 1, 1));
+        PrescriptionFact order = new Story().Order("2026-03-01T10:00").Facts.OfType<PrescriptionFact>().Single();
+        lotion.With(order with { Product = order.Product with { MinimumAgeYears = 9 } }).CheckIn("2026-03-07T19:00", applied: 3).CheckIn("2026-03-14T19:00", applied: 4);
+
+        Assert.Equal(Outcome.StepUp, lotion.AsOf("2026-03-15").Outcome);
+    }
 }
