@@ -5,7 +5,7 @@ namespace Titration.TestKit;
 /// <summary>Waits for a condition instead of for a time: asked again and again until it holds or the deadline has passed.</summary>
 public static class Eventually
 {
-    private static readonly TimeSpan Patience = TimeSpan.FromSeconds(30);
+    private static readonly TimeSpan Patience = TimeSpan.FromMinutes(2);
     private static readonly TimeSpan Pause = TimeSpan.FromMilliseconds(40);
 
     /// <summary>Asks until the answer is as wanted, and returns it. What throws is asked again: a part may be down meanwhile.</summary>
@@ -13,7 +13,7 @@ public static class Eventually
     /// <param name="ask">Gets the answer.</param>
     /// <param name="isWanted">Whether the answer is the one waited for.</param>
     /// <param name="cancellationToken">Ends the wait.</param>
-    /// <param name="within">The deadline; half a minute where it is not said.</param>
+    /// <param name="within">The deadline; two minutes where it is not said.</param>
     public static async Task<T> BecomesAsync<T>(
         string what, Func<Task<T>> ask, Func<T, bool> isWanted, CancellationToken cancellationToken, TimeSpan? within = null)
     {

@@ -152,8 +152,29 @@ public sealed class Story
         return all.Length == 1 ? all[0] : throw new InvalidOperationException($"{all.Length} evaluations, not one.");
     }
 
-    public ImmutableArray<Evaluation> AllAsOf(string at, ProtocolDefinition? protocol = null) =>
-        TitrationPolicy.Evaluate(new PatientHistory("p1", Facts), protocol ?? Standard, new AsOf(Local(at), Zone));
+    /// <summary>
+    /// Every evaluation, in the order of the courses. The same story told in FHIR and read back must give the same, wherever it can be told.
+    /// </summary>
+    public ImmutableArray<Evaluation> AllAsOf(string at, ProtocolDefinition? protocol = null)
+    {
+        AsOf asOf = new(Local(at), Zone);
+        ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(new PatientHistory("p1", Facts), protocol ?? Standard, asOf);
+        if (StoryInFhir.Retell(Facts, protocol ?? Standard) is { } retold)
+        {
+            RetoldInFhir++;
+            string throughFhir = StoryInFhir.Essence(TitrationPolicy.Evaluate(new PatientHistory("p1", retold), protocol ?? Standard, asOf));
+            string direct = StoryInFhir.Essence(evaluations);
+            if (throughFhir != direct)
+            {
+                throw new InvalidOperationException($"Told in FHIR the story gives something else.\ndirect: {direct}\nFHIR:   {throughFhir}");
+            }
+        }
+
+        return evaluations;
+    }
+
+    /// <summary>How many evaluations of this process were compared with their FHIR form.</summary>
+    public static int RetoldInFhir { get; private set; }
 
     /// <summary>An instant from the clinic's local time, <c>2026-03-01T10:00</c>, or the start of a day.</summary>
     public DateTimeOffset Local(string at)
