@@ -72,6 +72,7 @@ public sealed class ExampleMessagesTests
         await Eventually.HoldsAsync("the last message", () => WorkerState.IsKnownAsync(parts, "last-of-all", Cancelled), Cancelled);
         await Eventually.HoldsAsync("an empty outbox", () => WorkerState.IsQuietAsync(parts, clock.GetUtcNow(), Cancelled), Cancelled);
         Assert.Equal(InOrder.Length, (await WorkerState.FactsAsync(parts, Cancelled)).Count);
+        Assert.All(await WorkerState.TracesAsync(parts, Cancelled), trace => Assert.Contains("4bf92f3577b34da6a3ce929d0e0e4736", trace, StringComparison.Ordinal));
         await parts.AssertNoErrorAsync(Cancelled);
         return new Outcome(
             await WorkerState.OpenedAsync(parts, Cancelled), await parts.Peer.CommunicationsAsync(Cancelled), await parts.Peer.SearchAsync("DetectedIssue", Cancelled));

@@ -146,6 +146,9 @@ public sealed class FhirServerFaultTests
         {
             await ReferredOnceAsync(parts, name);
         }
+
+        // The endpoint still carries out the request whose sender has gone: not into the next test.
+        await Eventually.HoldsAsync("the delayed request to end", async () => (await parts.Peer.LogAsync(Cancelled)).All(r => r.Status is not null), Cancelled);
     }
 
     /// <summary>An order, and once it is known a swelling: what is referred and what the patient is told belongs to the course.</summary>

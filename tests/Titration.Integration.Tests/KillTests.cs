@@ -10,7 +10,7 @@ namespace Titration.Integration.Tests;
 /// <summary>The worker as a process of its own, killed without warning.</summary>
 public sealed class KillTests
 {
-    private const int Patients = 20;
+    private const int Patients = 10;
 
     // On the real clock: the swelling was yesterday.
     private readonly ClinicDays _days = new(new DateTimeOffset(TimeProvider.System.GetUtcNow().AddDays(-6).Date, TimeSpan.Zero));

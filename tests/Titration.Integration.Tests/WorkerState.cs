@@ -26,6 +26,13 @@ internal static class WorkerState
             .Select(f => f.ResourceType + "/" + f.ResourceId).ToListAsync(cancellationToken);
     }
 
+    /// <summary>The traces of the messages that brought facts of clinical resources.</summary>
+    public static async Task<IReadOnlyList<string?>> TracesAsync(Surroundings parts, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = parts.Open();
+        return await database.Facts.Where(f => f.ResourceType != "Patient").Select(f => f.TraceParent).ToListAsync(cancellationToken);
+    }
+
     /// <summary>Every communication that a decision opened, with how it stands.</summary>
     public static async Task<IReadOnlyList<string>> OpenedAsync(Surroundings parts, CancellationToken cancellationToken)
     {
