@@ -1,6 +1,5 @@
 using System.Collections.Immutable;
 using System.Text.Json;
-using System.Text.Json.Serialization;
 using Titration.Protocol.Definitions;
 using Titration.Protocol.Facts;
 
@@ -9,20 +8,10 @@ namespace Titration.Fhir.Reading;
 /// <summary>Reads a clinic's mapping file strictly and tells all that is wrong with it at once.</summary>
 public static class MappingJson
 {
-    private static readonly JsonSerializerOptions Strict = new(JsonSerializerDefaults.Web)
-    {
-        UnmappedMemberHandling = JsonUnmappedMemberHandling.Disallow,
-        RespectRequiredConstructorParameters = true,
-        RespectNullableAnnotations = true,
-        NumberHandling = JsonNumberHandling.Strict,
-        AllowDuplicateProperties = false,
-        PropertyNameCaseInsensitive = false,
-    };
-
     /// <summary>Reads the UTF-8 text of a mapping file.</summary>
     /// <exception cref="JsonException">The text is not a mapping file; the exception says line and path.</exception>
     public static MappingFile Parse(ReadOnlySpan<byte> utf8) =>
-        JsonSerializer.Deserialize<MappingFile>(utf8, Strict) ?? throw new JsonException("The mapping file is null.");
+        JsonSerializer.Deserialize<MappingFile>(utf8, ProtocolJson.Strict) ?? throw new JsonException("The mapping file is null.");
 
     /// <summary>All that is wrong with a mapping file under a protocol; empty where it can be used.</summary>
     public static ImmutableArray<MappingProblem> Problems(this MappingFile mapping, ProtocolDefinition protocol)

@@ -7,7 +7,8 @@ namespace Titration.Protocol.Definitions;
 /// <summary>Reads a protocol's JSON text strictly: an unknown or missing member is an error, never a default.</summary>
 public static class ProtocolJson
 {
-    private static readonly JsonSerializerOptions Strict = new(JsonSerializerDefaults.Web)
+    /// <summary>How every file that a clinic writes is read: nothing unknown, nothing missing, nothing twice.</summary>
+    public static JsonSerializerOptions Strict { get; } = new(JsonSerializerDefaults.Web)
     {
         UnmappedMemberHandling = JsonUnmappedMemberHandling.Disallow,
         RespectRequiredConstructorParameters = true,
