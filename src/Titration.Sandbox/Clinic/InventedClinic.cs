@@ -143,7 +143,8 @@ public sealed class InventedClinic
                 await _line.SendAsync(ClinicResources.OralIsotretinoin($"{id}-oral", id, _clock.GetUtcNow()), cancellationToken);
                 break;
             case "order:switch" when patient.Order is not null:
-                await _surgery.OrderAsync(patient, InventedProduct.Adapalene, FirstDosage(patient.Story), today, cancellationToken);
+                InventedProduct other = patient.Product.Ingredient == InventedProduct.Adapalene.Ingredient ? InventedProduct.Tretinoin : InventedProduct.Adapalene;
+                await _surgery.OrderAsync(patient, other, FirstDosage(patient.Story), today, cancellationToken);
                 break;
             case "order:on-hold" or "order:active" or "order:stopped" when patient.Order is { } order:
                 string status = happening.Code["order:".Length..];

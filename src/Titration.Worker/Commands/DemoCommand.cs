@@ -81,7 +81,10 @@ internal static class DemoCommand
                 ("DataFolder", folder), ("Health:Port", "0"), ("Broker:Uri", ""), ("FhirServer:BaseUrl", ""), ("Database:Provider", "sqlite"),
                 ("Database:ConnectionString", ""), ("Clinic:TimeZone", "Europe/London"), ("Clinic:Organization", InventedClinic.Organization), ("Clinic:Pool", ""),
                 ("Clinic:Name", "Harbour Road Skin Clinic"));
-            return settings is null ? ExitCode.Usage : await PlayAsync(settings, play, cancellationToken);
+            // Nothing of it is kept, so nothing has to survive a power cut.
+            return settings is null
+                ? ExitCode.Usage
+                : await PlayAsync(settings with { Database = settings.Database with { Durable = false } }, play, cancellationToken);
         }
         finally
         {

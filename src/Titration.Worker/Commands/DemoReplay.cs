@@ -205,8 +205,7 @@ internal sealed class DemoReplay(Settings settings)
     private void CheckStepUp(DemoMessage message, ReplayedPatient patient, AsOf asOf)
     {
         DateOnly today = ClinicZone.DateOf(asOf.Instant, asOf.Zone);
-        DateOnly ordered = patient.Facts.OfType<PrescriptionFact>().Where(o => o.Product.Role == ProductRole.Titrated && o.Status == PrescriptionStatus.Active)
-            .Max(o => o.AuthoredOn.DateIn(asOf.Zone));
+        DateOnly ordered = OrderedOn(patient, asOf.Zone);
         if (today.DayNumber - ordered.DayNumber < FewestDays)
         {
             Violate(DemoCheck.TooEarly, message, asOf.Instant, $"proposed on {today:yyyy-MM-dd}, ordered on {ordered:yyyy-MM-dd}");
@@ -220,6 +219,19 @@ internal sealed class DemoReplay(Settings settings)
         {
             Violate(DemoCheck.OnSilence, message, asOf.Instant, $"proposed on {today:yyyy-MM-dd} without a recent complete check-in");
         }
+    }
+
+    /// <summary>The day of the newest order; of several in a row that order the same, the first.</summary>
+    private static DateOnly OrderedOn(ReplayedPatient patient, TimeZoneInfo zone)
+    {
+        PrescriptionFact[] orders =
+        [
+            .. patient.Facts.OfType<PrescriptionFact>().Where(o => o.Product.Role == ProductRole.Titrated && o.Status == PrescriptionStatus.Active)
+                .DistinctBy(o => o.Source.Id, StringComparer.Ordinal).OrderBy(o => o.AuthoredOn.StartIn(zone)),
+        ];
+        PrescriptionFact newest = orders[^1];
+        return orders.Reverse().TakeWhile(o => o.Product == newest.Product && o.Phases.Select(p => (p.Frequency, p.GramsPerApplication))
+            .SequenceEqual(newest.Phases.Select(p => (p.Frequency, p.GramsPerApplication)))).Last().AuthoredOn.DateIn(zone);
     }
 
     private void CountDays()

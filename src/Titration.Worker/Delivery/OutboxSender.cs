@@ -78,6 +78,8 @@ public sealed partial class OutboxSender(
     {
         using Activity? activity = telemetry.Start("deliver", traceParent: entry.TraceParent);
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        // Once for all the queries of an entry.
+        await database.Database.OpenConnectionAsync(cancellationToken);
         Delivered delivered = entry.Action switch
         {
             OutboxAction.Issue => await delivery.IssueAsync(database, entry, cancellationToken),
