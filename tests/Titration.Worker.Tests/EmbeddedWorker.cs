@@ -10,6 +10,7 @@ using Titration.Storage;
 using Titration.Storage.Model;
 using Titration.TestKit.Builders;
 using Titration.Worker.Configuration;
+using Titration.Worker.Deciding;
 using Titration.Worker.Delivery;
 using Titration.Worker.Hosting;
 using Titration.Worker.Intake;
@@ -22,7 +23,7 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
     private readonly TemporaryFolder? _ownFolder;
     private readonly WebApplication _app;
 
-    private EmbeddedWorker(TimeProvider time, string? folder, string mapping)
+    private EmbeddedWorker(TimeProvider time, string? folder, string mapping, bool quietHours)
     {
         _ownFolder = folder is null ? new TemporaryFolder() : null;
         List<string> problems = [];
@@ -32,6 +33,10 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
                 ["Titration:DataFolder"] = folder ?? _ownFolder!.Path,
                 ["Titration:Mapping:File"] = mapping,
                 ["Titration:Health:Port"] = "0",
+                // Whatever the hour at which the tests run.
+                ["Titration:PatientMessages:QuietFrom"] = quietHours ? "21:00" : "00:00",
+                ["Titration:PatientMessages:QuietUntil"] = quietHours ? "08:00" : "00:00",
+                ["Titration:PatientMessages:MostPerDay"] = quietHours ? "1" : "10",
             }).Build(), problems) ?? throw new InvalidOperationException(string.Join('\n', problems));
         _app = TitrationHost.Build(settings, time, scheduled: false);
         Http = new HttpClient();
@@ -46,9 +51,11 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
     /// <param name="cancellationToken">Ends the start.</param>
     /// <param name="folder">Its data, which outlives it; null: of its own, and gone with it.</param>
     /// <param name="mapping">The clinic's mapping file; empty: none.</param>
-    public static async Task<EmbeddedWorker> StartAsync(TimeProvider time, CancellationToken cancellationToken, string? folder = null, string mapping = "")
+    /// <param name="quietHours">Whether messages to patients wait for the morning, one a day.</param>
+    public static async Task<EmbeddedWorker> StartAsync(
+        TimeProvider time, CancellationToken cancellationToken, string? folder = null, string mapping = "", bool quietHours = false)
     {
-        EmbeddedWorker worker = new(time, folder, mapping);
+        EmbeddedWorker worker = new(time, folder, mapping, quietHours);
         if (await TitrationHost.PrepareDatabaseAsync(worker._app.Services, worker.Settings, cancellationToken) is { } problem)
         {
             throw new InvalidOperationException(problem);
@@ -87,6 +94,14 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
         content.Headers.ContentType = new MediaTypeHeaderValue("application/fhir+json");
         using HttpResponseMessage response = await Http.PutAsync(new Uri($"fhir/{resource["resourceType"]}/{resource["id"]}", UriKind.Relative), content, cancellationToken);
         response.EnsureSuccessStatusCode();
+    }
+
+    /// <summary>Looks at what has fallen due, as the schedule does, and sends what may leave.</summary>
+    public async Task PassAsync(CancellationToken cancellationToken)
+    {
+        await _app.Services.GetRequiredService<DueSweep>().RunAsync(cancellationToken);
+        await DeliverAsync(cancellationToken);
+        await _app.Services.GetRequiredService<OverdueDigest>().RunAsync(cancellationToken);
     }
 
     /// <summary>Sends all that waits to be sent.</summary>

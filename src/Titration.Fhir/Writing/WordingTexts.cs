@@ -11,6 +11,9 @@ public static class WordingTexts
     /// <summary>The referral of a stop finding, beside which a Flag stands; one to leave the product out for now has a template of its own.</summary>
     public const string Referral = "referral";
 
+    /// <summary>How many tasks wait in the pool: of no patient in particular.</summary>
+    public const string Digest = "overdue-digest";
+
     private const string Dosages = "current proposed due days clinic";
     private const string Findings = "finding due days clinic";
 
@@ -27,6 +30,8 @@ public static class WordingTexts
         ("check-in-first", "due days clinic", "due days clinic current"),
         ("check-in-second", "due days clinic", "due days clinic current"),
         ("clinic-task-silent", null, "due days clinic current reason"),
+        ("unanswered-reminder", null, "due days clinic current"),
+        (Digest, null, "count due clinic"),
         (Referral, null, "finding reason current due days clinic"),
         ("withhold-referral", null, "finding reason current due days clinic"),
         ("review", null, "finding reason current due days clinic"),
@@ -74,7 +79,7 @@ public static class WordingTexts
         ("dosage.instruction-barrier", string.Empty),
         ("dosage.instruction-barrier-ends", string.Empty),
         .. FindingCodes.Select(code => ($"findings.{code}", string.Empty)),
-        .. Split("current proposed finding reason due days clinic").Select(p => ($"unknown.{p}", string.Empty)),
+        .. Split("current proposed finding reason due days clinic count").Select(p => ($"unknown.{p}", string.Empty)),
         .. TemplateList.Where(t => t.Patient is not null).Select(t => (PathOf(t.Id, toPatient: true), t.Patient!)),
         .. TemplateList.Where(t => t.Clinician is not null).Select(t => (PathOf(t.Id, toPatient: false), t.Clinician!)),
     ];

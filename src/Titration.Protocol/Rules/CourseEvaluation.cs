@@ -189,6 +189,8 @@ internal static class CourseEvaluation
 
     private static Evaluation Result(CourseTimeline course, Voices voices, Outcome? outcome)
     {
+        Unanswered.Follow(voices.Communications, course.Answers, course.Protocol, course.AsOf.Instant, at => voices.LookAt(at));
+
         // Of two that step down the lower step decides.
         ImmutableArray<RuleResult> reasons =
             [.. voices.Results.OrderBy(r => r.Outcome).ThenBy(r => r.Outcome == Outcome.StepDown ? r.Proposed!.WeeklyActiveMilligrams : 0)];
