@@ -40,7 +40,7 @@ public sealed class IntakeHandler(
         }
 
         await AddPatientsAsync(message, cancellationToken);
-        if (alongside is not null && !message.Results.Exists(r => r.Disposition == "waiting"))
+        if (alongside is not null && !message.Results.Exists(r => r.Waits))
         {
             message.Keep(alongside);
         }
