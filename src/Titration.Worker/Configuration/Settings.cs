@@ -33,7 +33,7 @@ public sealed record Settings
 
         CheckAddresses(options, problems);
         TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
-        ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, zone ?? TimeZoneInfo.Utc, problems);
+        ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, options.Wording.Folder, zone ?? TimeZoneInfo.Utc, problems);
         DatabaseOptions? database = DatabaseOf(options, problems);
         string pool = options.Clinic.Pool.Length == 0 ? options.Clinic.Organization : options.Clinic.Pool;
         CheckReference("Titration:Clinic:Organization", options.Clinic.Organization, ["Organization"], problems);

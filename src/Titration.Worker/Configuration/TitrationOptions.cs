@@ -19,6 +19,8 @@ public sealed class TitrationOptions
 
     public FileSetting Mapping { get; init; } = new();
 
+    public FolderSetting Wording { get; init; } = new();
+
     public ClinicOptions Clinic { get; init; } = new();
 
     public PatientMessageOptions PatientMessages { get; init; } = new();
@@ -68,6 +70,13 @@ public sealed class FileSetting
 {
     /// <summary>Path; empty: the one that comes with the service (protocol), or none (mapping).</summary>
     public string File { get; init; } = "";
+}
+
+/// <summary>A folder of the clinic's.</summary>
+public sealed class FolderSetting
+{
+    /// <summary>Path; empty: only what comes with the service.</summary>
+    public string Folder { get; init; } = "";
 }
 
 /// <summary>The clinic.</summary>
