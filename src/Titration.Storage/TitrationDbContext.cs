@@ -40,6 +40,8 @@ public abstract class TitrationDbContext : DbContext
 
     public DbSet<WaitingRow> Waiting => Set<WaitingRow>();
 
+    public DbSet<DigestRow> Digests => Set<DigestRow>();
+
     public DbSet<UnmappedCodeRow> UnmappedCodes => Set<UnmappedCodeRow>();
 
     public DbSet<PolicyRow> Policies => Set<PolicyRow>();
@@ -84,6 +86,7 @@ public abstract class TitrationDbContext : DbContext
         configurationBuilder.Properties<CommunicationKind>().HaveConversion<CodeConverter<CommunicationKind>>();
         configurationBuilder.Properties<CommunicationState>().HaveConversion<CodeConverter<CommunicationState>>();
         configurationBuilder.Properties<OutboxAction>().HaveConversion<CodeConverter<OutboxAction>>();
+        configurationBuilder.Properties<WithdrawalReason>().HaveConversion<CodeConverter<WithdrawalReason>>();
         configurationBuilder.Properties<OutboxState>().HaveConversion<CodeConverter<OutboxState>>();
         configurationBuilder.Properties<QuarantineState>().HaveConversion<CodeConverter<QuarantineState>>();
         configurationBuilder.Properties<WaitingReason>().HaveConversion<CodeConverter<WaitingReason>>();

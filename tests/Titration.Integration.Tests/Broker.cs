@@ -63,6 +63,20 @@ internal sealed class Broker : IAsyncDisposable
         }
     }
 
+    /// <summary>Publishes one message under a content type of its own.</summary>
+    public async Task PublishAsync(string routingKey, string contentType, byte[] body, CancellationToken cancellationToken)
+    {
+        await using IChannel channel = await ChannelAsync(cancellationToken);
+        await channel.BasicPublishAsync(Exchange, routingKey, mandatory: true, new BasicProperties { ContentType = contentType }, body, cancellationToken);
+    }
+
+    /// <summary>Takes the first message from a queue and tells the names of its headers.</summary>
+    public async Task<IReadOnlyCollection<string>> HeadersAsync(string queue, CancellationToken cancellationToken)
+    {
+        await using IChannel channel = await ChannelAsync(cancellationToken);
+        return [.. (await channel.BasicGetAsync(queue, autoAck: true, cancellationToken))!.BasicProperties.Headers!.Keys];
+    }
+
     /// <summary>Messages that wait in a queue for somebody to take them; 0 where there is no such queue.</summary>
     public async Task<uint> DepthAsync(string queue, CancellationToken cancellationToken)
     {

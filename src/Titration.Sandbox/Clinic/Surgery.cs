@@ -14,7 +14,8 @@ internal sealed class Surgery(ClinicLine line, SimulatedClock clock, IReadOnlyDi
         foreach (JsonObject task in await line.ChangedAsync("Task", _lookedAt, cancellationToken))
         {
             _requested.Remove(Text(task, "id"));
-            if (Text(task, "status") == "requested")
+            // One that is for no patient only counts what waits: it is closed by what it counts.
+            if (Text(task, "status") == "requested" && task["for"] is not null)
             {
                 _requested.Add(Text(task, "id"), task);
             }

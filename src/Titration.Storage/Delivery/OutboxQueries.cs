@@ -7,7 +7,7 @@ namespace Titration.Storage.Delivery;
 /// <summary>How the outbox stands.</summary>
 /// <param name="Unsent">Entries that have not left.</param>
 /// <param name="Dead">Entries that a person must look at.</param>
-/// <param name="OldestUnsent">When the oldest of the unsent was made; null where there is none.</param>
+/// <param name="OldestUnsent">When the oldest of the unsent was made, those that wait for a better hour left out; null where there is none.</param>
 public sealed record OutboxDepth(int Unsent, int Dead, DateTimeOffset? OldestUnsent);
 
 /// <summary>
@@ -146,6 +146,11 @@ public static class OutboxQueries
                 && (o.State == OutboxState.Pending || o.State == OutboxState.Leased || o.State == OutboxState.Dead),
             cancellationToken);
 
+    /// <summary>How many messages that may be paced left for a patient since an instant.</summary>
+    public static Task<int> CountPacedSinceAsync(
+        this TitrationDbContext database, string patient, DateTimeOffset since, CancellationToken cancellationToken) =>
+        database.Outbox.CountAsync(o => o.Patient == patient && o.Paced && o.State == OutboxState.Sent && o.SentAt >= since, cancellationToken);
+
     /// <summary>Depth and age.</summary>
     public static async Task<OutboxDepth> OutboxDepthAsync(this TitrationDbContext database, CancellationToken cancellationToken)
     {
@@ -153,7 +158,7 @@ public static class OutboxQueries
         return new OutboxDepth(
             await unsent.CountAsync(cancellationToken),
             await database.Outbox.CountAsync(o => o.State == OutboxState.Dead, cancellationToken),
-            await unsent.MinAsync(o => (DateTimeOffset?)o.CreatedAt, cancellationToken));
+            await unsent.Where(o => !o.Paced || o.NotBefore == null).MinAsync(o => (DateTimeOffset?)o.CreatedAt, cancellationToken));
     }
 
     private static async Task<bool> EndAsync(

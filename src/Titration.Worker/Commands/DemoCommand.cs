@@ -133,22 +133,28 @@ internal static class DemoCommand
         return replay.Violations.Count == 0 ? ExitCode.Done : ExitCode.Found;
     }
 
-    /// <summary>Midnight: what fell due. Ten o'clock: the clinic. Eight in the evening: the patients.</summary>
+    /// <summary>Midnight, ten o'clock for the clinic, eight in the evening for the patients; what fell due before each.</summary>
     /// <returns>The instants at which something was done.</returns>
     private static async Task<DateTimeOffset[]> DayAsync(
         IServiceProvider services, InventedClinic clinic, SimulatedClock clock, DateOnly day, TimeZoneInfo zone, CancellationToken cancellationToken)
     {
-        DateTimeOffset midnight = ClinicZone.StartOf(day, zone);
-        clock.MoveTo(midnight);
-        await services.GetRequiredService<DueSweep>().RunAsync(cancellationToken);
-        await DeliverAsync(services, cancellationToken);
-        clock.MoveTo(midnight.AddHours(10));
+        DateTimeOffset[] instants = [ClinicZone.StartOf(day, zone), ClinicZone.At(day, new TimeOnly(10, 0), zone), ClinicZone.At(day, new TimeOnly(20, 0), zone)];
+        await ComeToAsync(services, clock, instants[0], cancellationToken);
+        await ComeToAsync(services, clock, instants[1], cancellationToken);
         await clinic.DayAsync(day, cancellationToken);
         await DeliverAsync(services, cancellationToken);
-        clock.MoveTo(midnight.AddHours(20));
+        await ComeToAsync(services, clock, instants[2], cancellationToken);
         await clinic.EveningAsync(day, cancellationToken);
         await DeliverAsync(services, cancellationToken);
-        return [midnight, midnight.AddHours(10), midnight.AddHours(20)];
+        return instants;
+    }
+
+    private static async Task ComeToAsync(IServiceProvider services, SimulatedClock clock, DateTimeOffset instant, CancellationToken cancellationToken)
+    {
+        clock.MoveTo(instant);
+        await services.GetRequiredService<DueSweep>().RunAsync(cancellationToken);
+        await services.GetRequiredService<OverdueDigest>().RunAsync(cancellationToken);
+        await DeliverAsync(services, cancellationToken);
     }
 
     private static async Task DeliverAsync(IServiceProvider services, CancellationToken cancellationToken)

@@ -73,7 +73,7 @@ internal static class DemoFigures
     }
 
     private static string KindOf(DemoMessage message) =>
-        $"{message.Intent?.Kind.Code() ?? message.Category}{(message.IsProposal ? "" : message.ToPatient ? " to patient" : " to clinic")}";
+        $"{(message.Intent?.Reminds is null ? message.Intent?.Kind.Code() ?? message.Category : "reminder")}{(message.IsProposal ? "" : message.ToPatient ? " to patient" : " to clinic")}";
 
     private static Table Messages(DemoReplay replay, int patients)
     {

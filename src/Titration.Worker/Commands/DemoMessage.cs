@@ -7,9 +7,6 @@ namespace Titration.Worker.Commands;
 /// <summary>A CommunicationRequest in the demo's FHIR store, as its versions tell it.</summary>
 internal sealed class DemoMessage(JsonElement first)
 {
-    private const string CareAdvice = "instruction";
-    private static readonly string[] AdviceRules = [RuleIds.FreshModerate, RuleIds.Lasting];
-
     public string Patient { get; } = IdIn(first.GetProperty("subject"));
 
     public bool ToPatient { get; } = first.GetProperty("recipient")[0].GetProperty("reference").GetString() == first.GetProperty("subject").GetProperty("reference").GetString();
@@ -28,8 +25,6 @@ internal sealed class DemoMessage(JsonElement first)
     public DateTimeOffset AuthoredOn { get; } = first.GetProperty("authoredOn").GetDateTimeOffset();
 
     public bool IsProposal { get; } = first.GetProperty("status").GetString() == "draft";
-
-    private bool IsUrgent { get; } = first.GetProperty("priority").GetString() != "routine";
 
     /// <summary>The same in the core's own evaluation of that instant; null where that knows no such communication.</summary>
     public CommunicationIntent? Intent { get; set; }
@@ -55,8 +50,8 @@ internal sealed class DemoMessage(JsonElement first)
 
     public bool IsStepUp => IsProposal && Rule == RuleIds.Order;
 
-    /// <summary>The fixed message to leave the product out, and whatever is urgent: no limit holds these up.</summary>
-    public bool IsSafety => IsUrgent || (Category == CareAdvice && !IsProposal && !AdviceRules.Contains(Rule, StringComparer.Ordinal));
+    /// <summary>What stops treatment or makes it gentler: no limit holds it up.</summary>
+    public bool IsSafety => Intent?.IsSafety ?? false;
 
     public void Turn(string status, DateTimeOffset at)
     {

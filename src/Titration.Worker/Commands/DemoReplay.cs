@@ -121,7 +121,13 @@ internal sealed class DemoReplay(Settings settings)
 
     private void ReadTask(StoredVersion version, JsonElement resource)
     {
-        DemoMessage message = _messages[DemoMessage.IdIn(resource.GetProperty("basedOn")[0])];
+        if (!resource.TryGetProperty("basedOn", out JsonElement basedOn))
+        {
+            // The digest of what waits is for no patient.
+            return;
+        }
+
+        DemoMessage message = _messages[DemoMessage.IdIn(basedOn[0])];
         message.TaskStatus = resource.GetProperty("status").GetString();
         if (_reader.Read(version.Body) is not [ResourceReading.Own { Answer: { } answer } own] || message.Intent is not { } intent)
         {
@@ -182,7 +188,7 @@ internal sealed class DemoReplay(Settings settings)
         (Evaluation Of, CommunicationIntent Intent)[] candidates =
         [
             .. evaluations.SelectMany(e => e.Communications.Select(i => (e, i))).Where(c =>
-                c.i.Rule == message.Rule && CategoryOf(c.i.Kind) == message.Category && c.i.NeedsApproval == message.IsProposal
+                c.i.Rule == message.Rule && CategoryOf(c.i) == message.Category && c.i.NeedsApproval == message.IsProposal
                 && (c.i.Audience == Audience.Patient) == message.ToPatient
                 && !patient.Messages.Exists(m => m.IsOpen && m.Intent is { } taken && taken.Kind == c.i.Kind && taken.Cause == c.i.Cause && m.Course == c.e.Course?.Id)),
         ];
@@ -247,7 +253,7 @@ internal sealed class DemoReplay(Settings settings)
         .Where(m => m is { ToPatient: true, IsSafety: false, ActiveFrom: not null })
         .GroupBy(m => (m.Patient, ClinicZone.DateOf(m.ActiveFrom!.Value, settings.Policy.Zone)));
 
-    private static string CategoryOf(CommunicationKind kind) => kind switch
+    private static string CategoryOf(CommunicationIntent intent) => intent.Reminds is not null ? "reminder" : intent.Kind switch
     {
         CommunicationKind.SafetyReferral => "alert",
         CommunicationKind.CareAdvice or CommunicationKind.StepChange => "instruction",

@@ -3,6 +3,7 @@ using Microsoft.EntityFrameworkCore;
 using Quartz;
 using Titration.Storage;
 using Titration.Storage.Ledger;
+using Titration.Worker.Delivery;
 
 namespace Titration.Worker.Deciding;
 
@@ -61,9 +62,13 @@ public sealed partial class DueSweep(
     }
 }
 
-/// <summary>The one Quartz job: a sweep at a time, on one node of a cluster.</summary>
+/// <summary>The one Quartz job: a sweep at a time, on one node of a cluster, and after it what the pool has left unanswered.</summary>
 [DisallowConcurrentExecution]
-public sealed class EvaluateDueCoursesJob(DueSweep sweep) : IJob
+public sealed class EvaluateDueCoursesJob(DueSweep sweep, OverdueDigest digest) : IJob
 {
-    public async ValueTask Execute(IJobExecutionContext context, CancellationToken cancellationToken = default) => await sweep.RunAsync(cancellationToken);
+    public async ValueTask Execute(IJobExecutionContext context, CancellationToken cancellationToken = default)
+    {
+        await sweep.RunAsync(cancellationToken);
+        await digest.RunAsync(cancellationToken);
+    }
 }

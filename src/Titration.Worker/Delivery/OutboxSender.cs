@@ -6,6 +6,7 @@ using Titration.Protocol.Facts;
 using Titration.Storage;
 using Titration.Storage.Delivery;
 using Titration.Storage.Model;
+using Titration.Worker.Configuration;
 using Titration.Worker.Hosting;
 using Titration.Worker.Telemetry;
 
@@ -16,7 +17,8 @@ namespace Titration.Worker.Delivery;
 /// conditional on the identifier, changing on the version.
 /// </summary>
 public sealed partial class OutboxSender(
-    IDbContextFactory<TitrationDbContext> contexts, CommunicationDelivery delivery, TimeProvider time, TitrationTelemetry telemetry, ILogger<OutboxSender> logger)
+    IDbContextFactory<TitrationDbContext> contexts, Settings settings, CommunicationDelivery delivery, TimeProvider time, TitrationTelemetry telemetry,
+    ILogger<OutboxSender> logger)
 {
     private const int Batch = 20;
 
@@ -80,11 +82,18 @@ public sealed partial class OutboxSender(
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         // Once for all the queries of an entry.
         await database.Database.OpenConnectionAsync(cancellationToken);
+        if (entry.Paced && await HeldUntilAsync(database, entry, cancellationToken) is { } later)
+        {
+            await database.GiveBackAsync(entry, later, "held-back", cancellationToken);
+            return;
+        }
+
         Delivered delivered = entry.Action switch
         {
             OutboxAction.Issue => await delivery.IssueAsync(database, entry, cancellationToken),
             OutboxAction.Withdraw => await delivery.WithdrawAsync(database, entry, cancellationToken),
             OutboxAction.Activate => await delivery.ActivateAsync(database, entry, cancellationToken),
+            OutboxAction.HandOver => await delivery.HandOverAsync(database, entry, cancellationToken),
         };
         telemetry.Sent(entry.Action.Code(), delivered.Result);
         switch (delivered.Trouble)
@@ -105,6 +114,15 @@ public sealed partial class OutboxSender(
                 await database.GiveBackAsync(entry, time.GetUtcNow() + WaitOf(delivered.Trouble, entry.Attempts), delivered.Result, cancellationToken);
                 break;
         }
+    }
+
+    /// <summary>Quiet hours, and the messages that this patient has had today; null: it may leave.</summary>
+    private async Task<DateTimeOffset?> HeldUntilAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
+    {
+        TimeZoneInfo zone = settings.Policy.Zone;
+        DateTimeOffset now = time.GetUtcNow();
+        int today = await database.CountPacedSinceAsync(entry.Patient, ClinicZone.StartOf(ClinicZone.DateOf(now, zone), zone), cancellationToken);
+        return settings.Messages.HeldUntil(now, zone, today);
     }
 
     /// <summary>What the server asked for, else longer with each attempt.</summary>

@@ -1,3 +1,4 @@
+using System.Collections.Immutable;
 using MassTransit;
 using RabbitMQ.Client;
 using Titration.Worker.Configuration;
@@ -11,7 +12,14 @@ public static class Messaging
     public const string Queue = "titration.inbound";
     public const string Exchange = "clinic.fhir";
 
-    private static readonly string[] RoutingKeys = ["MedicationRequest", "Observation", "Task", "Patient", "Medication", "CommunicationRequest", "Bundle"];
+    /// <summary>Where a defect's message is put aside; the transport makes it when it is first needed.</summary>
+    public const string ErrorQueue = $"{Queue}_error";
+
+    /// <summary>Where a message goes that came in the transport's own envelope and is none of ours; likewise.</summary>
+    public const string SkippedQueue = $"{Queue}_skipped";
+
+    /// <summary>The resource types that the queue is bound for.</summary>
+    public static readonly ImmutableArray<string> RoutingKeys = ["MedicationRequest", "Observation", "Task", "Patient", "Medication", "CommunicationRequest", "Bundle"];
 
     public static void Add(IServiceCollection services, Settings settings)
     {

@@ -81,6 +81,7 @@ public static class TitrationHost
         services.AddSingleton<WaitingRetry>();
         services.AddSingleton<CommunicationDelivery>();
         services.AddSingleton<OutboxSender>();
+        services.AddSingleton<OverdueDigest>();
         services.AddHealthChecks().AddCheck<ReadinessCheck>("ready");
     }
 

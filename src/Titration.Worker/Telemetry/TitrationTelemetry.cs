@@ -17,6 +17,7 @@ public sealed class TitrationTelemetry : IDisposable
     private readonly Counter<long> _evaluations;
     private readonly Histogram<double> _decisionLatency;
     private readonly Counter<long> _sent;
+    private readonly Counter<long> _overdue;
 
     public TitrationTelemetry()
     {
@@ -24,6 +25,7 @@ public sealed class TitrationTelemetry : IDisposable
         _evaluations = _meter.CreateCounter<long>("titration.evaluations", "{evaluation}", "Evaluations, by outcome and deciding rule");
         _decisionLatency = _meter.CreateHistogram<double>("titration.decision.duration", "s", "From receipt to the committed decision");
         _sent = _meter.CreateCounter<long>("titration.outbox.entries", "{entry}", "Outbox entries, by action and what became of them");
+        _overdue = _meter.CreateCounter<long>("titration.tasks.overdue", "{task}", "Tasks that nobody answered and that went to the clinic's pool, by priority");
     }
 
     public Activity? Start(string name, ActivityKind kind = ActivityKind.Internal, string? traceParent = null) =>
@@ -40,6 +42,8 @@ public sealed class TitrationTelemetry : IDisposable
     public void Decided(TimeSpan latency) => _decisionLatency.Record(latency.TotalSeconds);
 
     public void Sent(string action, string result) => _sent.Add(1, new("titration.action", action), new("titration.result", result));
+
+    public void HandedOver(Priority priority) => _overdue.Add(1, new KeyValuePair<string, object?>("titration.priority", priority.Code()));
 
     public void Dispose()
     {

@@ -1,4 +1,5 @@
 using System.Collections.Immutable;
+using Hl7.Fhir.Model;
 using Titration.Fhir.Writing;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
@@ -6,6 +7,7 @@ using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.TestKit;
 using Xunit;
+using FhirTask = Hl7.Fhir.Model.Task;
 
 namespace Titration.Fhir.Tests.Writing;
 
@@ -87,6 +89,11 @@ internal static class Scenario
         Evidence = [EarlierCheckIn, CheckIn],
     }) with
     { Reason = "14 full days on the step; 7 of 7 applications; signs at most 1" }, days: 7);
+
+    /// <summary>What a patient is told about applying a proposed step.</summary>
+    public static string Instruction(string language, Step step, Step before) =>
+        ((Dosage)The<FhirTask>(Write(Proposal("step-up", step) with { CurrentStep = before, PatientLanguage = language }))
+            .Input.Single(i => i.Type.Coding[0].Code == "proposed-dosage").Value!).PatientInstruction!;
 
     public static OutgoingCommunication ToPatient(string template, CommunicationKind kind, Priority priority, bool hasTask = false) => Of(new CommunicationIntent
     {
