@@ -35,7 +35,8 @@ public sealed partial class DemoValidationTests : IAsyncLifetime
         foreach (string file in emitted)
         {
             string json = await File.ReadAllTextAsync(file, Cancelled);
-            Assert.True(R4.ErrorsOf(R4.Parse(json)) is [], $"{ReferenceOf(file)}: {string.Join("; ", R4.ErrorsOf(R4.Parse(json)))}");
+            IReadOnlyList<string> errors = R4.ErrorsOf(R4.Parse(json));
+            Assert.True(errors is [], $"{ReferenceOf(file)}: {string.Join("; ", errors)}");
             Assert.All(Reference().Matches(json).Select(m => m.Groups["to"].Value), reference => Assert.True(
                 there.Contains(reference.Contains("/_history/", StringComparison.Ordinal) ? reference : $"{reference}/_history/1"), $"{ReferenceOf(file)} refers to {reference}"));
         }

@@ -11,28 +11,6 @@ using Titration.Worker.Configuration;
 
 namespace Titration.Worker.Commands;
 
-/// <summary>What must hold whatever patients and prescribers do.</summary>
-internal enum DemoCheck
-{
-    /// <summary>No patient has two open step changes at any instant.</summary>
-    TwoStepChanges,
-
-    /// <summary>No communication stands after its grounds have gone.</summary>
-    WithoutGrounds,
-
-    /// <summary>At most one message a day to a patient, safety apart.</summary>
-    TwoMessagesADay,
-
-    /// <summary>No step up before day 14 of the step.</summary>
-    TooEarly,
-
-    /// <summary>No step up without a complete check-in, 7 days old or less and 5 days or more into the step.</summary>
-    OnSilence,
-}
-
-/// <summary>A check that failed once.</summary>
-internal sealed record DemoViolation(DemoCheck Check, string Patient, DateTimeOffset At, string What);
-
 /// <summary>
 /// Plays the FHIR store's history again, all versions in the order in which they were written, and judges what the service did by that alone: none of
 /// the service's own tables is read. At the end of each of the clinic's instants every patient is evaluated anew from the resources in the store, and
@@ -48,7 +26,7 @@ internal sealed class DemoReplay(Settings settings)
     private readonly Dictionary<string, ReplayedPatient> _patients = new(StringComparer.Ordinal);
     private readonly Dictionary<string, DemoMessage> _messages = new(StringComparer.Ordinal);
     private readonly List<DemoViolation> _violations = [];
-    private readonly List<DemoMessage> _new = [];
+    private DateTimeOffset _now;
 
     public IReadOnlyList<DemoViolation> Violations => _violations;
 
@@ -61,20 +39,23 @@ internal sealed class DemoReplay(Settings settings)
     /// <param name="instants">At which the clinic's clock stood, ascending.</param>
     public void Play(IEnumerable<StoredVersion> versions, IReadOnlyList<DateTimeOffset> instants)
     {
-        int now = 0;
+        int next = 0;
         foreach (StoredVersion version in versions)
         {
-            for (; now + 1 < instants.Count && version.LastUpdated >= instants[now + 1]; now++)
+            for (; next < instants.Count && version.LastUpdated >= instants[next]; next++)
             {
-                Settle(instants[now]);
+                Settle();
+                _now = instants[next];
             }
 
             Read(version);
         }
 
-        for (; now < instants.Count; now++)
+        Settle();
+        foreach (DateTimeOffset instant in instants.Skip(next))
         {
-            Settle(instants[now]);
+            _now = instant;
+            Settle();
         }
 
         CountDays();
@@ -94,7 +75,7 @@ internal sealed class DemoReplay(Settings settings)
             case "MedicationRequest" or "Observation" or "Patient":
                 foreach (ResourceReading.Understood understood in _reader.Read(version.Body).OfType<ResourceReading.Understood>())
                 {
-                    PatientOf(understood.Fact.Patient).Facts.Add(understood.Fact);
+                    Learn(understood.Fact);
                 }
 
                 break;
@@ -108,7 +89,7 @@ internal sealed class DemoReplay(Settings settings)
             message = new DemoMessage(resource);
             _messages.Add(version.Id, message);
             PatientOf(message.Patient).Messages.Add(message);
-            _new.Add(message);
+            PatientOf(message.Patient).New.Add(message);
         }
 
         message.Turn(resource.GetProperty("status").GetString()!, version.LastUpdated);
@@ -135,7 +116,7 @@ internal sealed class DemoReplay(Settings settings)
         }
 
         message.Approved |= answer.Answer == TaskAnswer.Approved;
-        PatientOf(message.Patient).Facts.Add(new AnswerFact
+        Learn(new AnswerFact
         {
             Source = new ResourceVersion("Task", version.Id, own.Header.VersionId, own.Header.LastUpdated, answer.ContentHash),
             Patient = message.Patient,
@@ -151,35 +132,55 @@ internal sealed class DemoReplay(Settings settings)
         });
     }
 
-    private void Settle(DateTimeOffset at)
+    /// <summary>What was written before a fact was known is judged without it.</summary>
+    private void Learn(Fact fact)
+    {
+        ReplayedPatient patient = PatientOf(fact.Patient);
+        if (patient.New.Count > 0)
+        {
+            Recognise(patient, Evaluate(fact.Patient, patient));
+        }
+
+        patient.Facts.Add(fact);
+    }
+
+    private ImmutableArray<Evaluation> Evaluate(string id, ReplayedPatient patient)
+    {
+        Compared++;
+        return TitrationPolicy.Evaluate(new PatientHistory(id, [.. patient.Facts]), settings.Policy.Protocol, new AsOf(_now, settings.Policy.Zone));
+    }
+
+    private void Settle()
     {
         foreach ((string id, ReplayedPatient patient) in _patients)
         {
-            if (patient.Facts.Count == 0)
+            if (patient.Facts.Count == 0 || !patient.Messages.Exists(m => m.IsOpen))
             {
                 continue;
             }
 
-            AsOf asOf = new(at, settings.Policy.Zone);
-            ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(new PatientHistory(id, [.. patient.Facts]), settings.Policy.Protocol, asOf);
-            Compared++;
-            foreach (DemoMessage message in _new.Where(m => m.Patient == id))
-            {
-                Recognise(message, patient, evaluations);
-                if (message.IsStepUp)
-                {
-                    CheckStepUp(message, patient, asOf);
-                }
-            }
-
+            ImmutableArray<Evaluation> evaluations = Evaluate(id, patient);
+            Recognise(patient, evaluations);
             foreach (DemoMessage message in patient.Messages.Where(m => m.IsOpen && !m.WasBaseless && !Stands(m, evaluations)))
             {
                 message.WasBaseless = true;
-                Violate(DemoCheck.WithoutGrounds, message, at, $"{message.Status} {message.Rule} of {message.AuthoredOn:yyyy-MM-dd HH:mm}");
+                Violate(DemoCheck.WithoutGrounds, message, _now, $"{message.Status} {message.Rule} of {message.AuthoredOn:yyyy-MM-dd HH:mm}");
+            }
+        }
+    }
+
+    private void Recognise(ReplayedPatient patient, ImmutableArray<Evaluation> evaluations)
+    {
+        foreach (DemoMessage message in patient.New)
+        {
+            Recognise(message, patient, evaluations);
+            if (message.IsStepUp)
+            {
+                CheckStepUp(message, patient, new AsOf(_now, settings.Policy.Zone));
             }
         }
 
-        _new.Clear();
+        patient.New.Clear();
     }
 
     /// <summary>Finds the communication of the evaluation that this resource says: by rule, category, audience and evidence.</summary>
@@ -199,13 +200,13 @@ internal sealed class DemoReplay(Settings settings)
     }
 
     /// <summary>
-    /// Whether the evaluation asks for it; an approved step change also stands while that step is in force and nothing says to stop.
+    /// Whether the evaluation asks for it; an approved step change also stands while that step is in force and nothing says to stop, be it a draft
+    /// that waits for its hour.
     /// </summary>
     private static bool Stands(DemoMessage message, ImmutableArray<Evaluation> evaluations) => message.Intent is { } intent && evaluations.Any(e =>
         e.Course?.Id == message.Course
-        && (message is { IsProposal: true, Status: "active" }
-            ? e is { Outcome: > Outcome.Withhold, Step: { } step } && step.Step.SameDosage(intent.Proposed!)
-            : e.Communications.Any(i => i.Kind == intent.Kind && i.Cause == intent.Cause)));
+        && ((message.Status == "draft" || !message.IsProposal) && e.Communications.Any(i => i.Kind == intent.Kind && i.Cause == intent.Cause)
+            || (message is { IsProposal: true, Approved: true } && e is { Outcome: > Outcome.Withhold, Step: { } step } && step.Step.SameDosage(intent.Proposed!))));
 
     /// <summary>By the order and the check-ins themselves, not by the rules.</summary>
     private void CheckStepUp(DemoMessage message, ReplayedPatient patient, AsOf asOf)
@@ -268,12 +269,15 @@ internal sealed class DemoReplay(Settings settings)
     {
         if (!_patients.TryGetValue(id, out ReplayedPatient? patient))
         {
-            patient = new ReplayedPatient([], []);
+            patient = new ReplayedPatient([], [], []);
             _patients.Add(id, patient);
         }
 
         return patient;
     }
 
-    private sealed record ReplayedPatient(List<Fact> Facts, List<DemoMessage> Messages);
+    /// <param name="Facts">What is known of the patient.</param>
+    /// <param name="Messages">All that was ever written for the patient.</param>
+    /// <param name="New">Of those, what was not yet looked for in an evaluation.</param>
+    private sealed record ReplayedPatient(List<Fact> Facts, List<DemoMessage> Messages, List<DemoMessage> New);
 }
