@@ -124,9 +124,8 @@ internal static class DemoCommand
         FhirStore store = app.Services.GetRequiredService<FhirStore>();
         DemoReplay replay = new(settings);
         replay.Play(store.Versions(), instants);
-        DemoFigures.Write(replay, play.Stories.Count, await DecisionsAsync(database, cancellationToken));
+        DemoFigures.Write(replay, play.Stories.Count, play.Days, await DecisionsAsync(database, cancellationToken));
         Keep(store, play.Folder);
-        AnsiConsole.WriteLine();
         AnsiConsole.MarkupLineInterpolated(
             $"{play.Days} days played in {played.TotalSeconds:0.0} s, replayed and checked in {(watch.Elapsed - played).TotalSeconds:0.0} s. Everything here is invented; the service proposes, a clinician decides.");
         await app.StopAsync(cancellationToken);

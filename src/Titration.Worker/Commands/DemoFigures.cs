@@ -9,16 +9,16 @@ internal static class DemoFigures
 {
     private const int ExamplesShown = 5;
 
-    public static void Write(DemoReplay replay, int patients, IReadOnlyDictionary<Outcome, int> decisions)
+    public static void Write(DemoReplay replay, int patients, int days, IReadOnlyDictionary<Outcome, int> decisions)
     {
         AnsiConsole.WriteLine();
-        AnsiConsole.Write(DemoOutput.Heading($"[bold]{patients:N0} patients in figures[/]"));
+        AnsiConsole.Write(DemoOutput.Heading($"[bold]{patients:N0} patients, {days} days in figures[/]"));
         AnsiConsole.Write(new Columns(Decisions(decisions), Proposals(replay)) { Expand = false });
         AnsiConsole.Write(Communications(replay));
         AnsiConsole.Write(Messages(replay, patients));
-        AnsiConsole.WriteLine();
         AnsiConsole.Write(DemoOutput.Heading("[bold]Checked[/] against the FHIR server's own history, version by version"));
         AnsiConsole.Write(Checks(replay));
+        AnsiConsole.WriteLine();
         foreach (DemoViolation violation in replay.Violations.GroupBy(v => v.Check).SelectMany(g => g.Take(ExamplesShown)))
         {
             AnsiConsole.MarkupLineInterpolated($"  [red]{violation.At:yyyy-MM-dd HH:mm}[/] {violation.Patient}: {violation.What}");
@@ -73,7 +73,7 @@ internal static class DemoFigures
     }
 
     private static string KindOf(DemoMessage message) =>
-        $"{(message.Intent?.Reminds is null ? message.Intent?.Kind.Code() ?? message.Category : "reminder")}{(message.IsProposal ? "" : message.ToPatient ? " to patient" : " to clinic")}";
+        $"{(message.Intent?.Reminds is null ? message.Intent?.Kind.Code() ?? message.Category : "reminder")}{(message.ToPatient ? " to patient" : " to clinic")}";
 
     private static Table Messages(DemoReplay replay, int patients)
     {
@@ -81,22 +81,22 @@ internal static class DemoFigures
         int[] all = [.. Enumerable.Repeat(0, Math.Max(0, patients - each.Length)).Concat(each).Order()];
         int mostInADay = replay.OfDays().Select(d => d.Count()).DefaultIfEmpty().Max();
         Table table = New("Messages to a patient", "median", "p95", "most", "most in a day, safety apart");
-        table.AddRow(new Text("all days"), Number(Rank(all, 0.5)), Number(Rank(all, 0.95)), Number(all[^1]), Number(mostInADay));
+        table.AddRow(new Text("each, over all days"), Number(Rank(all, 0.5)), Number(Rank(all, 0.95)), Number(all[^1]), Number(mostInADay));
         return table;
     }
 
-    private static Table Checks(DemoReplay replay)
+    private static Grid Checks(DemoReplay replay)
     {
-        Table table = New("", "violations", "");
-        table.Columns[2].Alignment = Justify.Left;
+        Grid grid = new Grid().AddColumn(new GridColumn().NoWrap().Padding(2, 0, 2, 0)).AddColumn();
         foreach (DemoCheck check in Enum.GetValues<DemoCheck>())
         {
             int failed = replay.Violations.Count(v => v.Check == check);
-            Style style = failed == 0 ? new Style(Color.Green) : new Style(Color.Red, decoration: Decoration.Bold);
-            table.AddRow(new Text(failed == 0 ? "holds" : "fails", style), Number(failed), new Text(TextOf(check, replay)));
+            grid.AddRow(
+                failed == 0 ? new Text("holds", new Style(Color.Green)) : new Text($"fails {failed:N0} times", new Style(Color.Red, decoration: Decoration.Bold)),
+                new Text(TextOf(check, replay)));
         }
 
-        return table;
+        return grid;
     }
 
     private static string TextOf(DemoCheck check, DemoReplay replay) => check switch
