@@ -107,9 +107,11 @@ public static class OutboxQueries
     public static async Task KeepSentAsync(
         this TitrationDbContext database, IReadOnlyCollection<SentResourceRow> held, CancellationToken cancellationToken)
     {
+        Guid[] keys = [.. held.Select(h => h.CommunicationKey).Distinct()];
+        List<SentResourceRow> there = await database.SentResources.Where(s => keys.Contains(s.CommunicationKey)).ToListAsync(cancellationToken);
         foreach (SentResourceRow resource in held)
         {
-            SentResourceRow? known = await database.SentResources.FindAsync([resource.CommunicationKey, resource.Role], cancellationToken);
+            SentResourceRow? known = there.Find(s => s.CommunicationKey == resource.CommunicationKey && s.Role == resource.Role);
             if (known is null)
             {
                 database.SentResources.Add(resource);
@@ -138,6 +140,13 @@ public static class OutboxQueries
         database.Communications.AsNoTracking()
             .Where(c => database.SentResources.Any(s => s.CommunicationKey == c.Key && s.ResourceType == resourceType && s.ServerId == serverId))
             .FirstOrDefaultAsync(cancellationToken);
+
+    /// <summary>Whether the decision behind an entry already knew what a clinician answered to this Task.</summary>
+    public static Task<bool> KnewAnswerAsync(this TitrationDbContext database, OutboxRow entry, string taskId, CancellationToken cancellationToken) =>
+        database.DecisionContents.AnyAsync(
+            d => d.DecisionId == entry.DecisionId
+                && database.Facts.Any(f => f.Patient == d.Patient && f.ResourceType == "Task" && f.ResourceId == taskId && f.Sequence <= d.FactSequence),
+            cancellationToken);
 
     /// <summary>How many stat entries made at or before an instant have not left: each is a reason for an alert.</summary>
     public static Task<int> CountUnconfirmedStatAsync(

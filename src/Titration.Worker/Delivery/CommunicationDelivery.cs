@@ -173,7 +173,8 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
                         ServerId = resource.ServerId,
                         VersionId = there.VersionId,
                     });
-                    if (there.Resource is FhirTask { Status: FhirTask.TaskStatus.Completed } && entry.Kind == CommunicationKind.StepChange)
+                    if (there.Resource is FhirTask { Status: FhirTask.TaskStatus.Completed } && entry.Kind == CommunicationKind.StepChange
+                        && !await database.KnewAnswerAsync(entry, there.Id, cancellationToken))
                     {
                         // The answer decides about the rest; its own message brings it.
                         return new Delivered(held, null);

@@ -123,6 +123,8 @@ public sealed partial class OutboxSender(
     {
         using Activity? activity = telemetry.Start("deliver", traceParent: entry.TraceParent);
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        // Once for all the queries of an entry.
+        await database.Database.OpenConnectionAsync(cancellationToken);
         if (entry.Paced && await HeldUntilAsync(database, entry, cancellationToken) is { } later)
         {
             await database.GiveBackAsync(entry, later, "held-back", cancellationToken);

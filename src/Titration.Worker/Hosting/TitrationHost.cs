@@ -20,7 +20,8 @@ public static class TitrationHost
     /// <param name="scheduled">False where somebody else drives the sweep and the delivery, such as the demo.</param>
     public static WebApplication Build(Settings settings, TimeProvider time, bool scheduled = true)
     {
-        WebApplicationBuilder builder = WebApplication.CreateSlimBuilder();
+        // Settings are checked once, at the start: nothing is to watch the folder for a change of a file.
+        WebApplicationBuilder builder = WebApplication.CreateSlimBuilder(["--hostBuilder:reloadConfigOnChange=false"]);
         builder.Logging.ClearProviders();
         ConfigureLogging(builder, scheduled);
         builder.WebHost.ConfigureKestrel(kestrel =>
