@@ -62,6 +62,9 @@ public abstract class TitrationDbContext : DbContext
     /// <summary>Leases the next entries of the outbox and returns them, in no particular order.</summary>
     internal abstract IQueryable<OutboxRow> ClaimOutboxEntries(bool onlySafety, DateTimeOffset now, TimeSpan lease, int limit);
 
+    /// <summary>Prolongs the lease of an entry, where it is still the holder's.</summary>
+    internal abstract Task<int> ProlongAsync(OutboxRow entry, DateTimeOffset now, TimeSpan lease, CancellationToken cancellationToken);
+
     /// <summary>The instant as a parameter of a statement that is written by hand.</summary>
     internal abstract object Stored(DateTimeOffset instant);
 

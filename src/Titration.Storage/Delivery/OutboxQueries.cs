@@ -21,7 +21,7 @@ public static class OutboxQueries
     /// </summary>
     /// <param name="database">The database.</param>
     /// <param name="now">Now. Counts on SQLite; PostgreSQL goes by its own clock.</param>
-    /// <param name="lease">Longer than the whole time of retrying.</param>
+    /// <param name="lease">Short: whoever works on an entry prolongs it, and whoever was killed is soon followed by another.</param>
     /// <param name="limit">At most so many.</param>
     /// <param name="onlySafety">True: only safety referrals and withdrawals leave, and they do not wait for what is held back.</param>
     /// <param name="cancellationToken">Ends it before anything is claimed.</param>
@@ -30,6 +30,16 @@ public static class OutboxQueries
     {
         List<OutboxRow> claimed = await database.ClaimOutboxEntries(onlySafety, now, lease, limit).AsNoTracking().ToListAsync(cancellationToken);
         return [.. claimed.OrderBy(o => o.Rank).ThenBy(o => o.Id)];
+    }
+
+    /// <summary>Prolongs the leases of entries that are still being worked on; one that another holds by now is left alone.</summary>
+    public static async Task ProlongAsync(
+        this TitrationDbContext database, IEnumerable<OutboxRow> entries, DateTimeOffset now, TimeSpan lease, CancellationToken cancellationToken)
+    {
+        foreach (OutboxRow entry in entries)
+        {
+            await database.ProlongAsync(entry, now, lease, cancellationToken);
+        }
     }
 
     /// <summary>

@@ -11,8 +11,10 @@ namespace Titration.Worker.Deciding;
 public sealed partial class DueSweep(
     IDbContextFactory<TitrationDbContext> contexts, PatientDecisions decisions, TimeProvider time, ILogger<DueSweep> logger)
 {
-    private const int Batch = 200;
-    private static readonly TimeSpan Lease = TimeSpan.FromMinutes(5);
+    private const int Batch = 100;
+
+    /// <summary>So long another waits for a patient whose sweep was killed. Two that look at one patient decide the same once.</summary>
+    private static readonly TimeSpan Lease = TimeSpan.FromSeconds(20);
 
     /// <summary>
     /// One sweep, until nothing is due. A patient that fails stays leased and comes again later; the others go on.

@@ -15,6 +15,9 @@ namespace Titration.Worker.Hosting;
 /// <summary>Puts the service together from settings that were found to be right.</summary>
 public static class TitrationHost
 {
+    /// <summary>What is not done by then is given back by itself: no message is acknowledged and no entry sent that was not.</summary>
+    private static readonly TimeSpan ShutdownTimeout = TimeSpan.FromSeconds(8);
+
     /// <param name="settings">Checked.</param>
     /// <param name="time">The clock; a simulation brings its own.</param>
     /// <param name="scheduled">False where somebody else drives the sweep and the delivery, such as the demo.</param>
@@ -24,18 +27,8 @@ public static class TitrationHost
         WebApplicationBuilder builder = WebApplication.CreateSlimBuilder(["--hostBuilder:reloadConfigOnChange=false"]);
         builder.Logging.ClearProviders();
         ConfigureLogging(builder, scheduled);
-        builder.WebHost.ConfigureKestrel(kestrel =>
-        {
-            kestrel.AddServerHeader = false;
-            if (settings.Options.EmbeddedBroker || settings.Options.EmbeddedFhirServer)
-            {
-                kestrel.Listen(System.Net.IPAddress.Loopback, settings.Options.Health.Port);
-            }
-            else
-            {
-                kestrel.ListenAnyIP(settings.Options.Health.Port);
-            }
-        });
+        builder.WebHost.ConfigureKestrel(kestrel => Listen(kestrel, settings));
+        builder.Services.Configure<HostOptions>(host => host.ShutdownTimeout = ShutdownTimeout);
         AddServices(builder.Services, settings, time);
         AddFhirServer(builder.Services, settings);
         Messaging.Add(builder.Services, settings);
@@ -50,6 +43,20 @@ public static class TitrationHost
         WebApplication app = builder.Build();
         Map(app, settings);
         return app;
+    }
+
+    /// <summary>Embedded parts are for this machine alone.</summary>
+    internal static void Listen(Microsoft.AspNetCore.Server.Kestrel.Core.KestrelServerOptions kestrel, Settings settings)
+    {
+        kestrel.AddServerHeader = false;
+        if (settings.Options.EmbeddedBroker || settings.Options.EmbeddedFhirServer)
+        {
+            kestrel.Listen(System.Net.IPAddress.Loopback, settings.Options.Health.Port);
+        }
+        else
+        {
+            kestrel.ListenAnyIP(settings.Options.Health.Port);
+        }
     }
 
     private static void ConfigureLogging(WebApplicationBuilder builder, bool console)

@@ -19,8 +19,10 @@ internal static class Examples
         SortedDictionary<string, Resource> files = new(StringComparer.Ordinal)
         {
             ["Device-service.json"] = DeviceWriter.Write(Scenario.Clinic, Scenario.Protocol, "1.0.0").Resource,
-            ["Bundle-transaction.json"] = TransactionBundle.Of(Scenario.Write("step-up")),
         };
+        DomainResource digest = Scenario.Digest().Resource;
+        digest.Id = Scenario.Digest().Uuid.ToString();
+        files["Task-overdue-digest.json"] = digest;
         foreach (string name in Scenario.All.Keys)
         {
             foreach (DomainResource resource in AsStored([.. Scenario.Write(name)]))

@@ -41,7 +41,12 @@ internal static class R4
         ["MedicationRequest"] = "titration-prescription",
     };
 
-    private static string? ProfileOf(Resource resource) => resource is Observation { Component.Count: 0 } ? "titration-observation" : Profiles.GetValueOrDefault(resource.TypeName);
+    private static string? ProfileOf(Resource resource) => resource switch
+    {
+        Observation { Component.Count: 0 } => "titration-observation",
+        Hl7.Fhir.Model.Task { For: null } => "titration-digest",
+        _ => Profiles.GetValueOrDefault(resource.TypeName),
+    };
 
     /// <summary>The definitions in contracts/fhir.</summary>
     public static IEnumerable<(string File, Resource Resource)> Contracts() =>

@@ -22,15 +22,15 @@ public sealed class ValidationTests
         IReadOnlyList<OutgoingResource> resources = Scenario.Write(scenario);
         Assert.All(Examples.AsStored(resources), resource => Assert.Equal([], R4.ErrorsOf(resource)));
 
-        // And before the server has given ids, as a transaction carries them.
+        // And before the server has given ids.
         Assert.All(resources, resource => Assert.Equal([], R4.ErrorsOf(resource.Resource)));
     }
 
     [Fact]
-    public void The_device_and_a_transaction_are_valid()
+    public void The_device_and_the_digest_are_valid()
     {
         Assert.Equal([], R4.ErrorsOf(DeviceWriter.Write(Scenario.Clinic, Scenario.Protocol, "1.0.0").Resource));
-        Assert.Equal([], R4.ErrorsOf(TransactionBundle.Of(Scenario.Write("referral"))));
+        Assert.Equal([], R4.ErrorsOf(Scenario.Digest().Resource));
     }
 
     [Theory]
