@@ -132,7 +132,7 @@ public sealed partial class RunCommandTests
         Assert.True(output.ExitCode == 0, output.Errors);
         Assert.Contains("Maintain", output.Output, StringComparison.Ordinal);
         Assert.Contains("StepUp", output.Output, StringComparison.Ordinal);
-        Assert.Contains("CommunicationRequests on the FHIR server", output.Output, StringComparison.Ordinal);
+        Assert.Contains("Open on the FHIR server", output.Output, StringComparison.Ordinal);
         Assert.Empty(Directory.GetFileSystemEntries(folder.Path));
     }
 
