@@ -17,6 +17,8 @@ public sealed record Settings
 
     public required DatabaseOptions Database { get; init; }
 
+    public required SecuritySettings Security { get; init; }
+
     /// <summary>Checks everything and reports all problems at once; nothing is started half.</summary>
     /// <returns>Null where <paramref name="problems"/> has any.</returns>
     public static Settings? From(IConfiguration configuration, ICollection<string> problems)
@@ -28,19 +30,21 @@ public sealed record Settings
         }
 
         CheckAddresses(options, problems);
+        SecuritySettings? security = SecuritySettings.From(options, problems);
         TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
         ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, zone ?? TimeZoneInfo.Utc, problems);
         DatabaseOptions? database = DatabaseOf(options, problems);
         string pool = options.Clinic.Pool.Length == 0 ? options.Clinic.Organization : options.Clinic.Pool;
         CheckReference("Titration:Clinic:Organization", options.Clinic.Organization, ["Organization"], problems);
         CheckReference("Titration:Clinic:Pool", pool, ["Organization", "CareTeam", "HealthcareService"], problems);
-        return problems.Count > 0 || policy is null || database is null
+        return problems.Count > 0 || policy is null || database is null || security is null
             ? null
             : new Settings
             {
                 Options = options,
                 Policy = policy,
                 Database = database,
+                Security = security,
                 Clinic = new ClinicIdentity
                 {
                     Organization = options.Clinic.Organization,
@@ -101,6 +105,7 @@ public sealed record Settings
         CheckRange("Titration:Broker:Prefetch", options.Broker.Prefetch, 1, 1000, problems);
         CheckRange("Titration:FhirServer:TimeoutSeconds", options.FhirServer.TimeoutSeconds, 1, 600, problems);
         CheckRange("Titration:Health:Port", options.Health.Port, 0, 65535, problems);
+        CheckRange("Titration:Inbound:Port", options.Inbound.Port, 0, 65535, problems);
         CheckRange("Titration:Sweep:EverySeconds", options.Sweep.EverySeconds, 1, 3600, problems);
         if (string.IsNullOrWhiteSpace(options.DataFolder))
         {
@@ -140,7 +145,7 @@ public sealed record Settings
                         : new SqliteConnectionStringBuilder(connection).ConnectionString;
                     return new DatabaseOptions { Provider = DatabaseProvider.Sqlite, ConnectionString = file };
                 case "postgres" when connection.Length > 0:
-                    return new DatabaseOptions { Provider = DatabaseProvider.Postgres, ConnectionString = new NpgsqlConnectionStringBuilder(connection).ConnectionString };
+                    return new DatabaseOptions { Provider = DatabaseProvider.Postgres, ConnectionString = TransportRules.Secured(new NpgsqlConnectionStringBuilder(connection), problems) };
                 case "postgres":
                     problems.Add("Titration:Database:ConnectionString: is needed with the provider postgres, such as Host=db;Database=titration;Username=titration");
                     return null;

@@ -1,5 +1,8 @@
+using System.Net.Security;
+using System.Security.Authentication;
 using MassTransit;
 using RabbitMQ.Client;
+using Titration.Worker.Access;
 using Titration.Worker.Configuration;
 using Titration.Worker.Intake;
 
@@ -34,7 +37,7 @@ public static class Messaging
             {
                 bus.UsingRabbitMq((context, rabbit) =>
                 {
-                    rabbit.Host(new Uri(settings.Options.Broker.Uri));
+                    rabbit.Host(new Uri(settings.Options.Broker.Uri), host => Secure(host, settings));
                     rabbit.ReceiveEndpoint(Queue, endpoint =>
                     {
                         endpoint.SetQuorumQueue();
@@ -55,6 +58,28 @@ public static class Messaging
                     });
                 });
             }
+        });
+    }
+
+    /// <summary>Left to itself the bus accepts a certificate of any authority: here none is accepted that is not trusted or has another name.</summary>
+    private static void Secure(IRabbitMqHostConfigurator host, Settings settings)
+    {
+        Uri address = new(settings.Options.Broker.Uri);
+        if (address.Scheme != "amqps")
+        {
+            return;
+        }
+
+        Tls tls = settings.Security.Broker;
+        host.UseSsl(ssl =>
+        {
+            ssl.ServerName = address.Host;
+            // The versions that the operating system allows.
+            ssl.Protocol = SslProtocols.None;
+            ssl.EnforcePolicyErrors(
+                SslPolicyErrors.RemoteCertificateNotAvailable | SslPolicyErrors.RemoteCertificateNameMismatch | SslPolicyErrors.RemoteCertificateChainErrors);
+            ssl.CertificateValidationCallback = (_, certificate, chain, errors) => tls.Accepts(certificate, chain, errors);
+            ssl.Certificate = tls.Certificate?.Certificate;
         });
     }
 

@@ -4,6 +4,7 @@ using Polly;
 using Titration.Sandbox;
 using Titration.Storage;
 using Titration.Storage.Delivery;
+using Titration.Worker.Access;
 using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
 using Titration.Worker.Delivery;
@@ -13,7 +14,7 @@ using Titration.Worker.Telemetry;
 namespace Titration.Worker.Hosting;
 
 /// <summary>Puts the service together from settings that were found to be right.</summary>
-public static class TitrationHost
+public static partial class TitrationHost
 {
     /// <param name="settings">Checked.</param>
     /// <param name="time">The clock; a simulation brings its own.</param>
@@ -48,6 +49,11 @@ public static class TitrationHost
         OpenTelemetrySetup.Add(builder);
         WebApplication app = builder.Build();
         Map(app, settings);
+        foreach (string warning in settings.Security.Warnings)
+        {
+            Log.Dangerous(app.Logger, warning);
+        }
+
         return app;
     }
 
@@ -119,6 +125,7 @@ public static class TitrationHost
                     BreakDuration = TimeSpan.FromSeconds(10),
                 })
                 .AddTimeout(timeout));
+        FhirServerAccess.Add(services, settings);
     }
 
     private static void Map(WebApplication app, Settings settings)
@@ -152,6 +159,12 @@ public static class TitrationHost
         return state.IsCurrent
             ? null
             : $"the database's schema does not fit this version (missing: {string.Join(", ", state.Missing)}; unknown: {string.Join(", ", state.Unknown)}); run: titration database migrate";
+    }
+
+    private static partial class Log
+    {
+        [LoggerMessage(EventId = 1201, Level = LogLevel.Warning, Message = "DANGEROUS: {Warning}.")]
+        public static partial void Dangerous(ILogger logger, string warning);
     }
 }
 

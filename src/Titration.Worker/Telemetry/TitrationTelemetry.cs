@@ -17,6 +17,7 @@ public sealed class TitrationTelemetry : IDisposable
     private readonly Counter<long> _evaluations;
     private readonly Histogram<double> _decisionLatency;
     private readonly Counter<long> _sent;
+    private readonly Counter<long> _access;
 
     public TitrationTelemetry()
     {
@@ -24,6 +25,7 @@ public sealed class TitrationTelemetry : IDisposable
         _evaluations = _meter.CreateCounter<long>("titration.evaluations", "{evaluation}", "Evaluations, by outcome and deciding rule");
         _decisionLatency = _meter.CreateHistogram<double>("titration.decision.duration", "s", "From receipt to the committed decision");
         _sent = _meter.CreateCounter<long>("titration.outbox.entries", "{entry}", "Outbox entries, by action and what became of them");
+        _access = _meter.CreateCounter<long>("titration.fhir.access.failures", "{request}", "Requests to the FHIR server without a token that it accepts, by what was wrong");
     }
 
     public Activity? Start(string name, ActivityKind kind = ActivityKind.Internal, string? traceParent = null) =>
@@ -40,6 +42,9 @@ public sealed class TitrationTelemetry : IDisposable
     public void Decided(TimeSpan latency) => _decisionLatency.Record(latency.TotalSeconds);
 
     public void Sent(string action, string result) => _sent.Add(1, new("titration.action", action), new("titration.result", result));
+
+    /// <param name="result"><c>no-token</c>: none could be had; <c>rejected</c>: the server answered 401 to a new one as well.</param>
+    public void Access(string result) => _access.Add(1, new KeyValuePair<string, object?>("titration.result", result));
 
     public void Dispose()
     {
