@@ -22,27 +22,27 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
     private readonly TemporaryFolder _folder = new();
     private readonly WebApplication _app;
 
-    private EmbeddedWorker(TimeProvider time)
+    private EmbeddedWorker(TimeProvider time, IEnumerable<(string Key, string Value)> settings)
     {
         List<string> problems = [];
-        Settings settings = Settings.From(
-            new ConfigurationBuilder().AddInMemoryCollection(new Dictionary<string, string?>(StringComparer.Ordinal)
-            {
-                ["Titration:DataFolder"] = _folder.Path,
-                ["Titration:Health:Port"] = "0",
-            }).Build(), problems) ?? throw new InvalidOperationException(string.Join('\n', problems));
-        _app = TitrationHost.Build(settings, time, scheduled: false);
+        Settings = Settings.From(
+            new ConfigurationBuilder().AddInMemoryCollection(
+            [
+                new("Titration:DataFolder", _folder.Path),
+                new("Titration:Health:Port", "0"),
+                .. settings.Select(s => KeyValuePair.Create($"Titration:{s.Key}", (string?)s.Value)),
+            ]).Build(), problems) ?? throw new InvalidOperationException(string.Join('\n', problems));
+        _app = TitrationHost.Build(Settings, time, scheduled: false);
         Http = new HttpClient();
-        Settings = settings;
     }
 
     public HttpClient Http { get; }
 
     public Settings Settings { get; }
 
-    public static async Task<EmbeddedWorker> StartAsync(TimeProvider time, CancellationToken cancellationToken)
+    public static async Task<EmbeddedWorker> StartAsync(TimeProvider time, CancellationToken cancellationToken, params (string Key, string Value)[] settings)
     {
-        EmbeddedWorker worker = new(time);
+        EmbeddedWorker worker = new(time, settings);
         if (await TitrationHost.PrepareDatabaseAsync(worker._app.Services, worker.Settings, cancellationToken) is { } problem)
         {
             throw new InvalidOperationException(problem);

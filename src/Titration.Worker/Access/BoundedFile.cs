@@ -6,6 +6,9 @@ public static class BoundedFile
     /// <summary>Protocol, mapping and wording files. The protocol that comes with the service has about 10 KiB.</summary>
     public const int PolicyBytes = 4 * 1024 * 1024;
 
+    /// <summary>A file that <c>evaluate</c> is given, such as the lines of a bulk export.</summary>
+    public const int EvaluatedBytes = 256 * 1024 * 1024;
+
     /// <summary>Tokens, keys and certificates.</summary>
     public const int SecretBytes = 256 * 1024;
 

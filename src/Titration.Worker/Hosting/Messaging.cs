@@ -14,6 +14,9 @@ public static class Messaging
     public const string Queue = "titration.inbound";
     public const string Exchange = "clinic.fhir";
 
+    /// <summary>The highest <c>max_message_size</c> that RabbitMQ can be set to, bytes.</summary>
+    private const uint LargestMessageOfAnyBroker = 512 * 1024 * 1024;
+
     private static readonly string[] RoutingKeys = ["MedicationRequest", "Observation", "Task", "Patient", "Medication", "CommunicationRequest", "Bundle"];
 
     public static void Add(IServiceCollection services, Settings settings)
@@ -37,7 +40,7 @@ public static class Messaging
             {
                 bus.UsingRabbitMq((context, rabbit) =>
                 {
-                    rabbit.Host(new Uri(settings.Options.Broker.Uri), host => Secure(host, settings));
+                    rabbit.Host(new Uri(settings.Options.Broker.Uri), host => ConfigureHost(host, settings));
                     rabbit.ReceiveEndpoint(Queue, endpoint =>
                     {
                         endpoint.SetQuorumQueue();
@@ -61,9 +64,11 @@ public static class Messaging
         });
     }
 
-    /// <summary>Left to itself the bus accepts a certificate of any authority: here none is accepted that is not trusted or has another name.</summary>
-    private static void Secure(IRabbitMqHostConfigurator host, Settings settings)
+    /// <summary>What the bus would leave open: the certificate of any authority, and a message that breaks the connection.</summary>
+    private static void ConfigureHost(IRabbitMqHostConfigurator host, Settings settings)
     {
+        // Not the limit: that is the broker's. A message over the client's own would break the connection, come again, and stop the queue for ever.
+        host.MaxMessageSize(LargestMessageOfAnyBroker);
         Uri address = new(settings.Options.Broker.Uri);
         if (address.Scheme != "amqps")
         {
@@ -76,6 +81,7 @@ public static class Messaging
             ssl.ServerName = address.Host;
             // The versions that the operating system allows.
             ssl.Protocol = SslProtocols.None;
+            // By itself the bus lets pass what no authority has certified.
             ssl.EnforcePolicyErrors(
                 SslPolicyErrors.RemoteCertificateNotAvailable | SslPolicyErrors.RemoteCertificateNameMismatch | SslPolicyErrors.RemoteCertificateChainErrors);
             ssl.CertificateValidationCallback = (_, certificate, chain, errors) => tls.Accepts(certificate, chain, errors);

@@ -24,6 +24,7 @@ public static partial class TitrationHost
         WebApplicationBuilder builder = WebApplication.CreateSlimBuilder();
         builder.Logging.ClearProviders();
         ConfigureLogging(builder, scheduled);
+        builder.WebHost.UseKestrelHttpsConfiguration();
         builder.WebHost.ConfigureKestrel(kestrel =>
         {
             kestrel.AddServerHeader = false;
@@ -34,6 +35,15 @@ public static partial class TitrationHost
             else
             {
                 kestrel.ListenAnyIP(settings.Options.Health.Port);
+            }
+
+            if (settings.Security.Inbound is { } own)
+            {
+                kestrel.ListenAnyIP(settings.Options.Inbound.Port, listen => listen.UseHttps(https =>
+                {
+                    https.ServerCertificate = own.Certificate;
+                    https.ServerCertificateChain = own.Intermediates;
+                }));
             }
         });
         AddServices(builder.Services, settings, time);
@@ -132,9 +142,9 @@ public static partial class TitrationHost
     {
         app.MapHealthChecks("/health/ready");
         app.MapGet("/health/live", () => "alive");
-        if (settings.Options.EmbeddedBroker)
+        if (settings.Options.EmbeddedBroker || settings.Security.Inbound is not null)
         {
-            app.MapInbound();
+            app.MapInbound(settings);
         }
 
         if (settings.Options.EmbeddedFhirServer)
