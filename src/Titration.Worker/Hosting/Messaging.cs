@@ -96,6 +96,7 @@ public static class Messaging
     private static void Configure(IReceiveEndpointConfigurator endpoint, IRegistrationContext context)
     {
         endpoint.PublishFaults = false;
+        ErrorHeaders.Configure(endpoint);
         endpoint.UseMessageRetry(retry =>
         {
             retry.Exponential(int.MaxValue, TimeSpan.FromMilliseconds(100), TimeSpan.FromSeconds(30), TimeSpan.FromMilliseconds(200));

@@ -56,7 +56,8 @@ public static partial class TitrationHost
             builder.Services.AddHostedService<WaitingDelivery>();
         }
 
-        OpenTelemetrySetup.Add(builder);
+        OpenTelemetrySetup.Add(builder, settings);
+        SafeLoggerFactory.Add(builder.Services);
         WebApplication app = builder.Build();
         Map(app, settings);
         foreach (string warning in settings.Security.Warnings)

@@ -1,3 +1,4 @@
+using System.Collections.Frozen;
 using System.Diagnostics;
 using System.Diagnostics.Metrics;
 using Titration.Protocol.Decisions;
@@ -10,6 +11,9 @@ public sealed class TitrationTelemetry : IDisposable
 {
     /// <summary>Name of the activity source and of the meter.</summary>
     public const string Name = "Titration";
+
+    private static readonly FrozenSet<string> Types =
+        FrozenSet.Create(StringComparer.Ordinal, "MedicationRequest", "Observation", "Task", "Patient", "Medication", "CommunicationRequest", "unknown");
 
     private readonly ActivitySource _activities = new(Name);
     private readonly Meter _meter = new(Name);
@@ -34,7 +38,8 @@ public sealed class TitrationTelemetry : IDisposable
             : _activities.StartActivity(name, kind);
 
     public void Inbound(string resourceType, string disposition) =>
-        _inbound.Add(1, new("titration.resource.type", resourceType), new("titration.disposition", disposition));
+        // Where it is none of the known types it is the sender's own text.
+        _inbound.Add(1, new("titration.resource.type", Types.Contains(resourceType) ? resourceType : "other"), new("titration.disposition", disposition));
 
     public void Evaluated(Evaluation evaluation) =>
         _evaluations.Add(1, new("titration.outcome", OutcomeOf(evaluation)), new("titration.rule", RuleOf(evaluation)));
