@@ -62,6 +62,28 @@ public sealed class FhirStore : IDisposable
         }
     }
 
+    /// <summary>All versions of all resources, in the order in which they were written.</summary>
+    public IEnumerable<StoredVersion> Versions()
+    {
+        const int Batch = 500;
+        long last = 0;
+        List<StoredVersion> batch;
+        do
+        {
+            lock (_gate)
+            {
+                batch = Rows(_statements.After.Query(last, Batch));
+                last += Batch;
+            }
+
+            foreach (StoredVersion version in batch)
+            {
+                yield return version;
+            }
+        }
+        while (batch.Count == Batch);
+    }
+
     /// <summary>One page of current versions in the order they were written: what changes while somebody pages is not missed.</summary>
     public SearchPage Search(SearchQuery query)
     {

@@ -22,4 +22,9 @@ public sealed record DatabaseOptions
     /// <summary>The provider's connection string, such as <c>Data Source=data/titration.db</c>.</summary>
     [Required]
     public required string ConnectionString { get; init; }
+
+    /// <summary>
+    /// False only where nothing is to be kept, such as in the demo: SQLite then leaves to the system when a commit reaches the disk.
+    /// </summary>
+    public bool Durable { get; init; } = true;
 }

@@ -43,6 +43,10 @@ public sealed class PostgresTitrationDbContext(DbContextOptions<PostgresTitratio
         + "FROM claimed WHERE outbox.id = claimed.id RETURNING outbox.*",
         onlySafety ? 1 : 0, limit, lease);
 
+    internal override Task<int> ProlongAsync(OutboxRow entry, DateTimeOffset now, TimeSpan lease, CancellationToken cancellationToken) =>
+        Database.ExecuteSqlAsync(
+            $"UPDATE outbox SET lease_until = now() + {lease} WHERE id = {entry.Id} AND state = 'leased' AND fence = {entry.Fence}", cancellationToken);
+
     internal override object Stored(DateTimeOffset instant) => instant.Cut();
 
     /// <inheritdoc/>

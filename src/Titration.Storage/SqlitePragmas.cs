@@ -1,5 +1,8 @@
 using System.Data.Common;
+using System.Runtime.CompilerServices;
+using Microsoft.Data.Sqlite;
 using Microsoft.EntityFrameworkCore.Diagnostics;
+using SQLitePCL;
 
 namespace Titration.Storage;
 
@@ -7,27 +10,48 @@ namespace Titration.Storage;
 /// Settings of each SQLite connection: a write-ahead log, flushed to the disk at every commit, so that what was committed survives a kill and
 /// a power cut; and waiting for the write lock rather than failing at once.
 /// </summary>
-internal sealed class SqlitePragmas : DbConnectionInterceptor
+/// <remarks>They hold as long as the connection's handle lives, which outlives many openings in the pool: each handle is told once.</remarks>
+internal sealed class SqlitePragmas(bool durable) : DbConnectionInterceptor
 {
-    public static readonly SqlitePragmas Instance = new();
+    private static readonly object Told = new();
 
-    private const string Statements =
-        "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON;";
+    private readonly ConditionalWeakTable<sqlite3, object> _handles = [];
+
+    private readonly string _statements =
+        $"PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; PRAGMA synchronous = {(durable ? "FULL" : "OFF")}; PRAGMA foreign_keys = ON;";
 
     /// <inheritdoc/>
     public override void ConnectionOpened(DbConnection connection, ConnectionEndEventData eventData)
     {
-        using DbCommand command = connection.CreateCommand();
-        command.CommandText = Statements;
-        command.ExecuteNonQuery();
+        if (IsNew(connection))
+        {
+            using DbCommand command = connection.CreateCommand();
+            command.CommandText = _statements;
+            command.ExecuteNonQuery();
+            Remember(connection);
+        }
     }
 
     /// <inheritdoc/>
     public override async Task ConnectionOpenedAsync(
         DbConnection connection, ConnectionEndEventData eventData, CancellationToken cancellationToken = default)
     {
-        await using DbCommand command = connection.CreateCommand();
-        command.CommandText = Statements;
-        await command.ExecuteNonQueryAsync(cancellationToken);
+        if (IsNew(connection))
+        {
+            await using DbCommand command = connection.CreateCommand();
+            command.CommandText = _statements;
+            await command.ExecuteNonQueryAsync(cancellationToken);
+            Remember(connection);
+        }
+    }
+
+    private bool IsNew(DbConnection connection) => ((SqliteConnection)connection).Handle is not { } handle || !_handles.TryGetValue(handle, out _);
+
+    private void Remember(DbConnection connection)
+    {
+        if (((SqliteConnection)connection).Handle is { } handle)
+        {
+            _handles.AddOrUpdate(handle, Told);
+        }
     }
 }

@@ -40,6 +40,10 @@ public sealed class SqliteTitrationDbContext(DbContextOptions<SqliteTitrationDbC
         + OutboxStatements.Claimable + " LIMIT {3}) RETURNING *",
         onlySafety ? 1 : 0, Stored(now), Stored(now + lease), limit);
 
+    internal override Task<int> ProlongAsync(OutboxRow entry, DateTimeOffset now, TimeSpan lease, CancellationToken cancellationToken) =>
+        Database.ExecuteSqlAsync(
+            $"UPDATE outbox SET lease_until = {Stored(now + lease)} WHERE id = {entry.Id} AND state = 'leased' AND fence = {entry.Fence}", cancellationToken);
+
     internal override object Stored(DateTimeOffset instant) => instant.Cut().UtcTicks;
 
     /// <inheritdoc/>

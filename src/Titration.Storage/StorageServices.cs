@@ -8,6 +8,9 @@ namespace Titration.Storage;
 /// <summary>Registers the database.</summary>
 public static class StorageServices
 {
+    private static readonly SqlitePragmas Durable = new(durable: true);
+    private static readonly SqlitePragmas Throwaway = new(durable: false);
+
     /// <summary>
     /// Adds a pooled <see cref="IDbContextFactory{TContext}"/> of <see cref="TitrationDbContext"/>, and the context itself for a scope.
     /// </summary>
@@ -47,7 +50,7 @@ public static class StorageServices
         {
             DatabaseProvider.Sqlite => builder
                 .UseSqlite(new SqliteConnectionStringBuilder(options.ConnectionString) { ForeignKeys = true }.ConnectionString)
-                .AddInterceptors(SqlitePragmas.Instance),
+                .AddInterceptors(options.Durable ? Durable : Throwaway),
             DatabaseProvider.Postgres => builder
                 .UseNpgsql(new NpgsqlConnectionStringBuilder(options.ConnectionString) { IncludeErrorDetail = false }.ConnectionString),
         };

@@ -40,6 +40,8 @@ public abstract class TitrationDbContext : DbContext
 
     public DbSet<WaitingRow> Waiting => Set<WaitingRow>();
 
+    public DbSet<DigestRow> Digests => Set<DigestRow>();
+
     public DbSet<UnmappedCodeRow> UnmappedCodes => Set<UnmappedCodeRow>();
 
     public DbSet<PolicyRow> Policies => Set<PolicyRow>();
@@ -59,6 +61,9 @@ public abstract class TitrationDbContext : DbContext
 
     /// <summary>Leases the next entries of the outbox and returns them, in no particular order.</summary>
     internal abstract IQueryable<OutboxRow> ClaimOutboxEntries(bool onlySafety, DateTimeOffset now, TimeSpan lease, int limit);
+
+    /// <summary>Prolongs the lease of an entry, where it is still the holder's.</summary>
+    internal abstract Task<int> ProlongAsync(OutboxRow entry, DateTimeOffset now, TimeSpan lease, CancellationToken cancellationToken);
 
     /// <summary>The instant as a parameter of a statement that is written by hand.</summary>
     internal abstract object Stored(DateTimeOffset instant);
@@ -84,6 +89,7 @@ public abstract class TitrationDbContext : DbContext
         configurationBuilder.Properties<CommunicationKind>().HaveConversion<CodeConverter<CommunicationKind>>();
         configurationBuilder.Properties<CommunicationState>().HaveConversion<CodeConverter<CommunicationState>>();
         configurationBuilder.Properties<OutboxAction>().HaveConversion<CodeConverter<OutboxAction>>();
+        configurationBuilder.Properties<WithdrawalReason>().HaveConversion<CodeConverter<WithdrawalReason>>();
         configurationBuilder.Properties<OutboxState>().HaveConversion<CodeConverter<OutboxState>>();
         configurationBuilder.Properties<QuarantineState>().HaveConversion<CodeConverter<QuarantineState>>();
         configurationBuilder.Properties<WaitingReason>().HaveConversion<CodeConverter<WaitingReason>>();

@@ -87,6 +87,7 @@ internal static class TitrationModel
             communication.ToTable("communication").HasKey(c => c.Key);
             communication.Property(c => c.Key).ValueGeneratedNever();
             communication.HasIndex(c => c.Patient);
+            communication.HasIndex(c => c.OverdueSince).HasFilter("overdue_since IS NOT NULL");
             communication.HasOne<PatientRow>().WithMany().HasForeignKey(c => c.Patient).OnDelete(DeleteBehavior.Restrict);
         });
         model.Entity<SentResourceRow>(sent =>
@@ -101,8 +102,11 @@ internal static class TitrationModel
             entry.HasIndex(o => new { o.Patient, o.Sequence }).IsUnique();
             entry.HasIndex(o => new { o.CommunicationKey, o.Sequence });
             entry.HasIndex(o => new { o.Rank, o.Id }).HasFilter(Unsent);
+            // How many messages a patient got today.
+            entry.HasIndex(o => new { o.Patient, o.SentAt }).HasFilter("paced");
             entry.HasOne<CommunicationRow>().WithMany().HasForeignKey(o => o.CommunicationKey).OnDelete(DeleteBehavior.Restrict);
         });
+        model.Entity<DigestRow>().ToTable("digest").HasKey(d => d.Date);
     }
 
     private static void ConfigureIntake(ModelBuilder model)

@@ -76,7 +76,7 @@ internal sealed class Broker : IAsyncDisposable
     }
 
     /// <summary>Takes what is in a queue and gives its headers and properties as text, a line for each message; the bodies are left out.</summary>
-    public async Task<string> HeadersAsync(string queue, CancellationToken cancellationToken)
+    public async Task<string> HeaderTextAsync(string queue, CancellationToken cancellationToken)
     {
         await using IChannel channel = await ChannelAsync(cancellationToken);
         StringBuilder text = new();
@@ -89,6 +89,20 @@ internal sealed class Broker : IAsyncDisposable
         }
 
         return text.ToString();
+    }
+
+    /// <summary>Publishes one message under a content type of its own.</summary>
+    public async Task PublishAsync(string routingKey, string contentType, byte[] body, CancellationToken cancellationToken)
+    {
+        await using IChannel channel = await ChannelAsync(cancellationToken);
+        await channel.BasicPublishAsync(Exchange, routingKey, mandatory: true, new BasicProperties { ContentType = contentType }, body, cancellationToken);
+    }
+
+    /// <summary>Takes the first message from a queue and tells the names of its headers.</summary>
+    public async Task<IReadOnlyCollection<string>> HeadersAsync(string queue, CancellationToken cancellationToken)
+    {
+        await using IChannel channel = await ChannelAsync(cancellationToken);
+        return [.. (await channel.BasicGetAsync(queue, autoAck: true, cancellationToken))!.BasicProperties.Headers!.Keys];
     }
 
     /// <summary>Messages that wait in a queue for somebody to take them; 0 where there is no such queue.</summary>

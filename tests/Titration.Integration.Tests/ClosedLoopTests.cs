@@ -1,5 +1,8 @@
 using System.Globalization;
 using System.Text.Json.Nodes;
+using Microsoft.EntityFrameworkCore;
+using Titration.Storage;
+using Titration.Storage.Model;
 using Titration.TestKit;
 using Titration.TestKit.Builders;
 using Xunit;
@@ -103,6 +106,63 @@ public sealed class ClosedLoopTests
         await QuietAsync(parts, clock, worker);
 
         Assert.NotEqual("active", (await StepChangeAsync(parts)).Status);
+    }
+
+    [Fact]
+    public async Task Everything_sent_again_after_the_clinician_has_answered_doubles_nothing_and_overwrites_nothing()
+    {
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        ShiftedClock clock = new(_days.At(14, 1));
+        IReadOnlyList<string> before;
+        await using (RunningWorker worker = await ProposedAsync(parts, clock))
+        {
+            await CompleteAsync(parts, "approved", _days.At(14, 2), publish: false);
+            before = await HeldAsync(parts);
+        }
+
+        // As if the process had been killed after the server had taken everything, and before the database knew.
+        await using (TitrationDbContext database = parts.Open())
+        {
+            await database.SentResources.ExecuteDeleteAsync(Cancelled);
+            await database.Outbox.ExecuteUpdateAsync(set => set.SetProperty(o => o.State, OutboxState.Pending), Cancelled);
+        }
+
+        await using RunningWorker again = await parts.StartAsync(clock, Cancelled);
+        await QuietAsync(parts, clock, again);
+
+        Assert.Equal(before, await HeldAsync(parts));
+        Assert.Equal("completed", (await ApprovalTaskAsync(parts))["status"]!.GetValue<string>());
+    }
+
+    [Fact]
+    public async Task Who_puts_the_task_on_hold_decides_nothing_and_is_not_reminded()
+    {
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        ShiftedClock clock = new(_days.At(14, 1));
+        await using RunningWorker worker = await ProposedAsync(parts, clock);
+
+        clock.MoveTo(_days.At(15, 9));
+        JsonObject task = await ApprovalTaskAsync(parts);
+        task["status"] = "on-hold";
+        task["lastModified"] = Text(_days.At(15, 9));
+        await AnswerAsync(parts, task, publish: true);
+        await Eventually.HoldsAsync("the answer is taken in", async () => (await WorkerState.FactsAsync(parts, Cancelled)).Any(f => f.StartsWith("Task/", StringComparison.Ordinal)), Cancelled);
+
+        Assert.Equal(["StepUp"], await WorkerState.OutcomesAsync(parts, Cancelled));
+        Assert.Equal("draft", (await StepChangeAsync(parts)).Status);
+    }
+
+    /// <summary>Every resource of ours with its version; a Provenance, which nobody edits, is written again under the same id.</summary>
+    private static async Task<IReadOnlyList<string>> HeldAsync(Surroundings parts)
+    {
+        List<string> held = [];
+        foreach (string type in (string[])["CommunicationRequest", "Task", "Provenance"])
+        {
+            held.AddRange((await parts.Peer.SearchAsync(type, Cancelled))
+                .Select(r => $"{type}/{r["id"]} {(type == "Provenance" ? "" : r["meta"]!["versionId"])} {r["status"]}"));
+        }
+
+        return [.. held.Order(StringComparer.Ordinal)];
     }
 
     private async Task<RunningWorker> ProposedAsync(Surroundings parts, ShiftedClock clock)

@@ -61,6 +61,10 @@ internal sealed class Surroundings : IAsyncDisposable
         ["Titration:FhirServer:TimeoutSeconds"] = "5",
         ["Titration:Health:Port"] = "0",
         ["Titration:Sweep:EverySeconds"] = "1",
+        // Whatever the hour at which the tests run.
+        ["Titration:PatientMessages:QuietFrom"] = "00:00",
+        ["Titration:PatientMessages:QuietUntil"] = "00:00",
+        ["Titration:PatientMessages:MostPerDay"] = "10",
     };
 
     /// <summary>Starts a worker in this process.</summary>

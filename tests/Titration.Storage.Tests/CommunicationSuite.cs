@@ -1,4 +1,5 @@
 using Microsoft.EntityFrameworkCore;
+using Titration.Protocol.Communications;
 using Titration.Storage.Delivery;
 using Titration.Storage.Model;
 
@@ -49,16 +50,35 @@ public abstract class CommunicationSuite(DatabaseFixture fixture) : StorageSuite
     }
 
     [Fact]
-    public async Task What_was_answered_is_neither_raised_again_nor_withdrawn()
+    public async Task What_takes_the_place_of_another_says_so_and_the_other_says_why_it_went()
     {
         await DecideAsync("p", Sample.Intent("1"));
-        await ChangeAsync("p", record => record.Finish(Assert.Single(record.Communications).Key));
-        await DecideAsync("p", Sample.Intent("1"));
-        await DecideAsync("p");
+        await DecideAsync("p", Sample.Intent("2"));
         await using TitrationDbContext database = Open();
 
-        Assert.Equal(OutboxAction.Issue, (await database.Outbox.SingleAsync(Token)).Action);
-        Assert.Equal(CommunicationState.Withdrawn, (await database.Communications.SingleAsync(Token)).State);
+        List<CommunicationRow> communications = await database.Communications.OrderBy(c => c.Cause).ToListAsync(Token);
+        List<OutboxRow> entries = await database.Outbox.OrderBy(o => o.Sequence).ToListAsync(Token);
+
+        Assert.Equal([null, communications[0].Key], communications.Select(c => c.Replaces));
+        Assert.Equal([null, WithdrawalReason.Superseded, null], entries.Select(e => e.Reason));
+    }
+
+    [Fact]
+    public async Task A_task_goes_to_the_pool_once_and_is_no_longer_overdue_when_it_is_answered()
+    {
+        CommunicationIntent intent = Sample.Intent("1");
+        await DecideAsync("p", intent);
+        await DecideAsync("p", intent with { Overdue = true });
+        await DecideAsync("p", intent with { Overdue = true });
+        await using (TitrationDbContext database = Open())
+        {
+            Assert.Equal([OutboxAction.Issue, OutboxAction.HandOver], await database.Outbox.OrderBy(o => o.Sequence).Select(o => o.Action).ToListAsync(Token));
+            Assert.NotNull((await database.Communications.SingleAsync(Token)).OverdueSince);
+        }
+
+        await DecideAsync("p", intent);
+        await using TitrationDbContext after = Open();
+        Assert.Null((await after.Communications.SingleAsync(Token)).OverdueSince);
     }
 }
 

@@ -65,7 +65,8 @@ public abstract class IntakeSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         await database.EndWaitingAsync(due.Id, Token);
 
         Assert.Equal(new byte[] { 2 }, (await database.Waiting.SingleAsync(Token)).Content);
-        Assert.Single(await database.Waiting.Unmapped().ToListAsync(Token));
+        Assert.Equal(1, await database.ReadUnmappedAgainAsync(Now.AddDays(1), Token));
+        Assert.Single(await database.Waiting.DueAt(Now.AddDays(1)).ToListAsync(Token));
 
         static WaitingResource Waits(byte content, WaitingReason reason) => new([content], reason, ["Medication/m-1"], "p", "trace");
     }

@@ -169,7 +169,7 @@ public sealed class SchemaOnPostgres(PostgresFixture fixture) : SchemaSuite(fixt
         record.AddFacts(Sample.Facts("p").Select(Received));
         var evaluation = Sample.FullEvaluation("p");
         Guid decision = record.AppendDecision(evaluation, "policy", "input");
-        record.Reconcile(Protocol.Communications.Reconciliation.Of([], evaluation, decision), evaluation.Course!.Id, decision, Now);
+        record.Reconcile(Protocol.Communications.Reconciliation.Of([], evaluation, decision, []), evaluation.Course!.Id, decision, Now);
         record.Materialise(evaluation, "policy");
         record.LookAgainAt(Now);
         await worker.SaveChangesAsync(Token);

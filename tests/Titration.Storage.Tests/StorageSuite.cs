@@ -51,7 +51,7 @@ public abstract class StorageSuite(DatabaseFixture fixture) : IAsyncLifetime
         Evaluation evaluation = Sample.Evaluation(patient, record.AsOf(Now)) with { Communications = intents };
         Guid decision = record.AppendDecision(evaluation, "policy", "input");
         Guid? course = evaluation.Course?.Id;
-        record.Reconcile(Reconciliation.Of(record.StandingCommunications(course), evaluation, decision), course, decision, evaluation.AsOf);
+        record.Reconcile(Reconciliation.Of(record.StandingCommunications(course), evaluation, decision, []), course, decision, evaluation.AsOf);
         record.Materialise(evaluation, "policy");
     });
 

@@ -124,15 +124,19 @@ public sealed class Story
         });
     }
 
+    /// <summary>Somebody at the clinic revokes the CommunicationRequest of a communication that stood at <paramref name="proposedAt"/>.</summary>
+    public Story CancelMessage(string at, CommunicationKind kind, string proposedAt) =>
+        Answer(at, TaskAnswer.Declined, kind, proposedAt, resource: "CommunicationRequest");
+
     /// <summary>A clinician answers the Task of a communication that stood at <paramref name="proposedAt"/>.</summary>
-    public Story Answer(string at, TaskAnswer answer, CommunicationKind kind, string proposedAt)
+    public Story Answer(string at, TaskAnswer answer, CommunicationKind kind, string proposedAt, string resource = "Task")
     {
         Evaluation evaluation = AsOf(proposedAt);
         CommunicationIntent intent = evaluation.Communications.Single(c => c.Kind == kind);
         Guid key = Reconciliation.KeyOf(evaluation, intent, Reconciliation.DecisionId("p1", 1));
         return With(new AnswerFact
         {
-            Source = Source("Task", $"task-{key}", "2", Local(at), at + answer),
+            Source = Source(resource, $"{resource}-{key}", "2", Local(at), at + answer),
             Patient = "p1",
             Communication = key,
             Course = evaluation.Course!.Id,

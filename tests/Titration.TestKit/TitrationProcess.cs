@@ -75,6 +75,27 @@ public sealed class TitrationProcess : IAsyncDisposable
             : throw new InvalidOperationException($"The service {line}");
     }
 
+    /// <summary>SIGTERM, as a service manager stops it.</summary>
+    /// <param name="within">How long it may take.</param>
+    /// <returns>Its exit code.</returns>
+    /// <exception cref="TimeoutException">It takes longer.</exception>
+    public async Task<int> StopAsync(TimeSpan within)
+    {
+        using Process kill = Process.Start("kill", ["-TERM", $"{_process.Id}"]);
+        await kill.WaitForExitAsync();
+        using CancellationTokenSource patience = new(within);
+        try
+        {
+            await _process.WaitForExitAsync(patience.Token);
+        }
+        catch (OperationCanceledException tooLong)
+        {
+            throw new TimeoutException($"The service has not ended within {within}: {Output}", tooLong);
+        }
+
+        return _process.ExitCode;
+    }
+
     /// <summary>SIGKILL: no handler runs, nothing is flushed.</summary>
     public async Task KillAsync()
     {

@@ -10,6 +10,7 @@ using Titration.Storage;
 using Titration.Storage.Model;
 using Titration.TestKit.Builders;
 using Titration.Worker.Configuration;
+using Titration.Worker.Deciding;
 using Titration.Worker.Delivery;
 using Titration.Worker.Hosting;
 using Titration.Worker.Intake;
@@ -19,19 +20,25 @@ namespace Titration.Worker.Tests;
 /// <summary>The service in this process on embedded parts: messages in memory, SQLite, the embedded FHIR endpoint.</summary>
 internal sealed class EmbeddedWorker : IAsyncDisposable
 {
-    private readonly TemporaryFolder _folder = new();
+    private readonly TemporaryFolder? _ownFolder;
     private readonly WebApplication _app;
 
-    private EmbeddedWorker(TimeProvider time, IEnumerable<(string Key, string Value)> settings)
+    private EmbeddedWorker(TimeProvider time, string? folder, string mapping, bool quietHours, string inboundTokenFile)
     {
+        _ownFolder = folder is null ? new TemporaryFolder() : null;
         List<string> problems = [];
         Settings = Settings.From(
-            new ConfigurationBuilder().AddInMemoryCollection(
-            [
-                new("Titration:DataFolder", _folder.Path),
-                new("Titration:Health:Port", "0"),
-                .. settings.Select(s => KeyValuePair.Create($"Titration:{s.Key}", (string?)s.Value)),
-            ]).Build(), problems) ?? throw new InvalidOperationException(string.Join('\n', problems));
+            new ConfigurationBuilder().AddInMemoryCollection(new Dictionary<string, string?>(StringComparer.Ordinal)
+            {
+                ["Titration:DataFolder"] = folder ?? _ownFolder!.Path,
+                ["Titration:Mapping:File"] = mapping,
+                ["Titration:Inbound:TokenFile"] = inboundTokenFile,
+                ["Titration:Health:Port"] = "0",
+                // Whatever the hour at which the tests run.
+                ["Titration:PatientMessages:QuietFrom"] = quietHours ? "21:00" : "00:00",
+                ["Titration:PatientMessages:QuietUntil"] = quietHours ? "08:00" : "00:00",
+                ["Titration:PatientMessages:MostPerDay"] = quietHours ? "1" : "10",
+            }).Build(), problems) ?? throw new InvalidOperationException(string.Join('\n', problems));
         _app = TitrationHost.Build(Settings, time, scheduled: false);
         Http = new HttpClient();
     }
@@ -40,9 +47,16 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
 
     public Settings Settings { get; }
 
-    public static async Task<EmbeddedWorker> StartAsync(TimeProvider time, CancellationToken cancellationToken, params (string Key, string Value)[] settings)
+    /// <param name="time">Its clock.</param>
+    /// <param name="cancellationToken">Ends the start.</param>
+    /// <param name="folder">Its data, which outlives it; null: of its own, and gone with it.</param>
+    /// <param name="mapping">The clinic's mapping file; empty: none.</param>
+    /// <param name="quietHours">Whether messages to patients wait for the morning, one a day.</param>
+    /// <param name="inboundTokenFile">The secret that a sender has to show; empty: none.</param>
+    public static async Task<EmbeddedWorker> StartAsync(
+        TimeProvider time, CancellationToken cancellationToken, string? folder = null, string mapping = "", bool quietHours = false, string inboundTokenFile = "")
     {
-        EmbeddedWorker worker = new(time, settings);
+        EmbeddedWorker worker = new(time, folder, mapping, quietHours, inboundTokenFile);
         if (await TitrationHost.PrepareDatabaseAsync(worker._app.Services, worker.Settings, cancellationToken) is { } problem)
         {
             throw new InvalidOperationException(problem);
@@ -83,6 +97,14 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
         response.EnsureSuccessStatusCode();
     }
 
+    /// <summary>Looks at what has fallen due, as the schedule does, and sends what may leave.</summary>
+    public async Task PassAsync(CancellationToken cancellationToken)
+    {
+        await _app.Services.GetRequiredService<DueSweep>().RunAsync(cancellationToken);
+        await DeliverAsync(cancellationToken);
+        await _app.Services.GetRequiredService<OverdueDigest>().RunAsync(cancellationToken);
+    }
+
     /// <summary>Sends all that waits to be sent.</summary>
     public async Task DeliverAsync(CancellationToken cancellationToken)
     {
@@ -114,8 +136,11 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
         return string.Join('\n', lines).Replace(patient, "PATIENT", StringComparison.Ordinal);
     }
 
+    /// <summary>Makes what no mapping knew due again, as the service does at its start.</summary>
+    public Task ReadUnmappedAgainAsync(CancellationToken cancellationToken) => _app.Services.GetRequiredService<WaitingRetry>().ReadUnmappedAgainAsync(cancellationToken);
+
     /// <summary>Tries again what waits, as the service does twice a minute.</summary>
-    public Task RetryWaitingAsync(CancellationToken cancellationToken) => _app.Services.GetRequiredService<WaitingRetry>().RunAsync(cancellationToken);
+    public Task<int> RetryWaitingAsync(CancellationToken cancellationToken) => _app.Services.GetRequiredService<WaitingRetry>().RunAsync(cancellationToken);
 
     // Its evidence is that of the moment when it was opened, and may be less than what is known in the end.
     private static string Describe(CommunicationIntent intent) =>
@@ -127,6 +152,6 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
         await _app.StopAsync();
         await _app.DisposeAsync();
         Microsoft.Data.Sqlite.SqliteConnection.ClearAllPools();
-        _folder.Dispose();
+        _ownFolder?.Dispose();
     }
 }

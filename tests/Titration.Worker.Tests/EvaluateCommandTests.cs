@@ -18,7 +18,7 @@ public sealed class EvaluateCommandTests
         JsonObject course = await TheCourseAsync(Examples, "2026-03-15");
 
         Assert.Equal(
-            (List<string>)["patient", "course", "asOf", "policyHash", "outcome", "step", "proposedStep", "reasons", "findings", "nextLook", "communications"],
+            (List<string>)["patient", "course", "asOf", "policyHash", "outcome", "step", "proposedStep", "reasons", "findings", "figures", "nextLook", "communications"],
             Names(course));
         Assert.Equal("Patient/willow-1", course["patient"]!.GetValue<string>());
         Assert.Equal((List<string>)["id", "ingredient", "area"], Names(course["course"]));
@@ -35,6 +35,11 @@ public sealed class EvaluateCommandTests
         Assert.All(course["reasons"]!.AsArray(), r => Assert.Superset(new HashSet<string>(["rule", "text", "evidence"], StringComparer.Ordinal), Names(r).ToHashSet(StringComparer.Ordinal)));
         Assert.Contains(course["reasons"]!.AsArray(), r => r!["evidence"]!.AsArray().Any(e => e!.GetValue<string>() == "Observation/check-in-2/_history/1"));
         Assert.Empty(course["findings"]!.AsArray());
+        Assert.Equal(
+            (List<string>)["gramsPerWeek", "activeMilligramsPerWeek", "gramsApplied", "activeMilligramsApplied", "usedUpAtEarliest", "usedUpAtLatest", "ahead"],
+            Names(course["figures"]));
+        Assert.Equal(0.21875m, course["figures"]!["activeMilligramsPerWeek"]!.GetValue<decimal>()); // 0.875 g a week at 0.025 %
+        Assert.Equal("2026-03-15", course["figures"]!["ahead"]![0]!["since"]!.GetValue<string>());
         JsonNode communication = Assert.Single(course["communications"]!.AsArray())!;
         Assert.Equal((List<string>)["key", "kind", "priority", "status", "recipient"], Names(communication));
         Assert.Equal(

@@ -96,7 +96,7 @@ public sealed class InboundTests
         using TemporaryFolder folder = new();
         string secret = new('s', 40);
         await File.WriteAllTextAsync(folder.File("secret"), secret, Cancelled);
-        await using EmbeddedWorker worker = await EmbeddedWorker.StartAsync(new ShiftedClock(_days.At(6)), Cancelled, ("Inbound:TokenFile", folder.File("secret")));
+        await using EmbeddedWorker worker = await EmbeddedWorker.StartAsync(new ShiftedClock(_days.At(6)), Cancelled, inboundTokenFile: folder.File("secret"));
         byte[] order = _days.Order("guarded").ToUtf8();
 
         using HttpResponseMessage none = await worker.PostAsync(order, Cancelled);

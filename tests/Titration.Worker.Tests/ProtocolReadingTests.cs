@@ -59,7 +59,7 @@ public sealed class ProtocolReadingTests
         {
             File.WriteAllText(file, Changed("\"restartNights\": 43", "\"restartNights\": 12").Replace("[0.1, 0.3]", "[0.3, 0.1]", StringComparison.Ordinal));
             List<string> problems = [];
-            Assert.Null(ClinicPolicy.Load(file, "", TimeZoneInfo.Utc, problems));
+            Assert.Null(ClinicPolicy.Load(file, "", "", TimeZoneInfo.Utc, problems));
             Assert.Collection(
                 problems,
                 first => Assert.Contains($"{file}:{LineOf("\"restartNights\"")}: /gaps/restartNights: ", first, StringComparison.Ordinal),

@@ -78,6 +78,7 @@ public sealed partial class RunCommandTests
             ["Titration__Sweep__EverySeconds"] = "0",
             ["Titration__Protocol__File"] = folder.File("no-protocol.json"),
             ["Titration__Mapping__File"] = folder.File("no-mapping.json"),
+            ["Titration__Wording__Folder"] = folder.File("no-wording"),
         };
 
         CommandOutput output = await TitrationProcess.RunAsync(folder.Path, null, wrong, ["run"], Cancelled);

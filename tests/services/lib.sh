@@ -197,7 +197,8 @@ find_node() {
   printf '%s\n' "$cached"
 }
 
-# npm_ci NODE FOLDER: node_modules exactly as the lock file says; nothing to do when it already is. Two runs take turns.
+# npm_ci NODE FOLDER: node_modules exactly as the lock file says; nothing to do when it already is. Two runs take turns. No package
+# needs its install script, and one of them would report the installation to its makers.
 npm_ci() {
   local node=$1 folder=$2 stamp=$2/node_modules/.titration-lock
   cmp -s "$folder/package-lock.json" "$stamp" && return
@@ -205,7 +206,7 @@ npm_ci() {
   (
     if command -v flock >/dev/null; then exec 9< "$folder/package.json"; flock 9; fi
     cmp -s "$folder/package-lock.json" "$stamp" && exit
-    PATH=$(dirname "$node"):$PATH npm ci --prefix "$folder" --no-audit --no-fund --loglevel=error >&2
+    PATH=$(dirname "$node"):$PATH npm ci --prefix "$folder" --ignore-scripts --no-audit --no-fund --loglevel=error >&2
     cp "$folder/package-lock.json" "$stamp"
   ) || die "npm ci failed in $folder"
 }

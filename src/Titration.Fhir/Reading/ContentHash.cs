@@ -1,5 +1,7 @@
 using System.Buffers;
+using System.Collections.Immutable;
 using System.Security.Cryptography;
+using System.Text;
 using System.Text.Json;
 
 namespace Titration.Fhir.Reading;
@@ -21,6 +23,15 @@ internal static class ContentHash
 
         return Convert.ToHexStringLower(SHA256.HashData(canonical.WrittenSpan));
     }
+
+    /// <summary>
+    /// The hash of a resource of which not every code was understood: once a mapping knows them, the same resource says something else,
+    /// and must not be taken for what is there already.
+    /// </summary>
+    public static string WithoutCodes(string hash, ImmutableArray<SystemCode> unmapped) => unmapped.IsEmpty
+        ? hash
+        : Convert.ToHexStringLower(SHA256.HashData(Encoding.UTF8.GetBytes(
+            $"{hash}\n{string.Join('\n', unmapped.Select(c => $"{c.System}|{c.Code}").Order(StringComparer.Ordinal))}")));
 
     private static void Write(JsonElement element, Utf8JsonWriter writer)
     {

@@ -44,7 +44,7 @@ internal sealed class ObservationReader(Vocabulary vocabulary)
         return source.Understood(
             new ObservationFact
             {
-                Source = source.Version(contentHash),
+                Source = source.Version(ContentHash.WithoutCodes(contentHash, remarks.UnmappedCodes)),
                 Patient = patient!,
                 Status = status!.Value,
                 Effective = effective!.Value,

@@ -1,10 +1,11 @@
 using System.Globalization;
 using System.Text.Json;
+using Titration.Fhir.Writing;
 using Titration.Protocol.Facts;
 
 namespace Titration.Fhir.Reading;
 
-/// <summary>What a Task of ours says that a clinician answered.</summary>
+/// <summary>What a Task of ours says that a clinician answered, or a CommunicationRequest of ours that somebody else ended.</summary>
 /// <param name="Answer">The answer.</param>
 /// <param name="At"><c>lastModified</c>, else <c>meta.lastUpdated</c>; null where neither is there.</param>
 /// <param name="Reason">Code of the reason for declining; null where none is coded.</param>
@@ -24,7 +25,7 @@ internal static class OwnReader
             {
                 return source.Header.Id is null
                     ? source.Refused($"{source.Header.Type}.id", "The logical id is needed.")
-                    : source.Own(key, source.Header.Type == "Task" ? AnswerOf(source, resource) : null);
+                    : source.Own(key, source.Header.Type == "Task" ? AnswerOf(source, resource) : CancellationOf(source, resource));
             }
         }
 
@@ -45,13 +46,26 @@ internal static class OwnReader
         TaskAnswer? answer = task.Text("status"u8) switch
         {
             "completed" => DecisionOf(task) switch { "approved" => TaskAnswer.Approved, "declined" => TaskAnswer.Declined, _ => TaskAnswer.Done },
-            "rejected" or "failed" or "cancelled" => TaskAnswer.Declined,
+            "rejected" or "failed" or "cancelled" or "entered-in-error" => TaskAnswer.Declined,
+            "accepted" or "in-progress" or "on-hold" => TaskAnswer.InHand,
             _ => null,
         };
         DateTimeOffset? modified = DateTimeOffset.TryParse(
             task.Text("lastModified"u8), CultureInfo.InvariantCulture, DateTimeStyles.AssumeUniversal, out DateTimeOffset instant) ? instant : source.Header.LastUpdated;
         return answer is { } known ? new OwnAnswer(known, modified, CodeOf(task, "statusReason"u8), ContentHash.Of(task)) : null;
     }
+
+    /// <summary>
+    /// Revoked or entered in error by somebody else: declined. What we revoked ourselves carries a reason of our code system; one that was
+    /// completed has simply been sent.
+    /// </summary>
+    private static OwnAnswer? CancellationOf(ReadingSource source, JsonElement request) =>
+        request.Text("status"u8) is "revoked" or "entered-in-error" && !OurReason(request)
+            ? new OwnAnswer(TaskAnswer.Declined, source.Header.LastUpdated, CodeOf(request, "statusReason"u8), ContentHash.Of(request))
+            : null;
+
+    private static bool OurReason(JsonElement request) => request.Member("statusReason"u8) is { ValueKind: JsonValueKind.Object } reason
+        && reason.Items("coding"u8).Any(c => c.Text("system"u8) == OutgoingCodes.StatusReasonSystem);
 
     private static string? DecisionOf(JsonElement task)
     {

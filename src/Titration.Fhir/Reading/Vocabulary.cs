@@ -44,6 +44,10 @@ public sealed class Vocabulary
         return new Vocabulary(protocol, mapping ?? new MappingFile { Name = "none", Version = "0" });
     }
 
+    /// <summary>Whether the code means anything here, be it that it is to be ignored.</summary>
+    public bool Knows(string system, string code) => new SystemCode(system, code) is var asked
+        && (_products.ContainsKey(asked) || _meanings.ContainsKey(asked) || _answers.ContainsKey(asked) || _units.ContainsKey(asked) || _ignored.Contains(asked));
+
     internal CodedProduct? ProductOf(SystemCode code) => _products.GetValueOrDefault(code);
 
     internal Meaning? MeaningOf(SystemCode code) => _meanings.GetValueOrDefault(code);

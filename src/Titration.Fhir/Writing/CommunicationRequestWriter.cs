@@ -19,9 +19,10 @@ internal static class CommunicationRequestWriter
             Text = FhirText.Narrative(message, intent.NeedsApproval ? OutgoingCodes.ProposalNote : null),
             Extension = [new Extension(OutgoingCodes.InstantiatesCanonical, new Canonical(context.Communication.Protocol.VersionedCanonical))],
             Identifier = [new Identifier(OutgoingCodes.CommunicationRequestNaming, context.UuidOf(OutgoingRole.CommunicationRequest).ToString())],
+            Replaces = context.Communication.Replaces is { } replaced ? [replaced.DeepCopy()] : [],
             GroupIdentifier = context.Decision,
             Status = intent.NeedsApproval ? RequestStatus.Draft : RequestStatus.Active,
-            Category = [CategoryOf(intent.Kind)],
+            Category = [intent.Reminds is null ? CategoryOf(intent.Kind) : OutgoingCodes.Category("reminder", "Reminder")],
             Priority = PriorityOf(intent.Priority),
             Medium = [OutgoingCodes.Copy(!toPatient && intent.Priority == Priority.Stat ? OutgoingCodes.Phone : OutgoingCodes.Written)],
             Subject = context.Patient,
@@ -55,6 +56,11 @@ internal static class CommunicationRequestWriter
             yield return OutgoingReferences.To(context.UuidOf(OutgoingRole.DetectedIssue));
         }
 
+        if (context.Communication.Reminds is { } task)
+        {
+            yield return task.DeepCopy();
+        }
+
         foreach (ResourceVersion source in context.Sources)
         {
             yield return OutgoingReferences.Versioned(source);
@@ -82,10 +88,13 @@ internal static class CommunicationRequestWriter
         }
 
         yield return new ResourceReference(context.Owner);
-        if (context.IsReferral && context.Owner != context.Clinic.Pool)
+        if (context.IsReferral)
         {
-            // A referral must not wait in the inbox of one person alone.
-            yield return new ResourceReference(context.Clinic.Pool);
+            // A referral must not wait in the inbox of one person alone, nor in the pool's without the prescriber's knowledge.
+            foreach (string other in new[] { context.Prescriber, context.Clinic.Pool }.OfType<string>().Where(r => r != context.Owner).Distinct(StringComparer.Ordinal))
+            {
+                yield return new ResourceReference(other);
+            }
         }
     }
 

@@ -44,7 +44,7 @@ internal static class DosageWriter
         {
             Sequence = 1,
             Text = context.DosageText(step, context.Staff),
-            PatientInstruction = context.ToPatient.Instruction(step, before),
+            PatientInstruction = context.ToPatient.Instruction(step, before, context.Communication.Protocol.FingertipUnitGrams),
             Timing = TimingOf(step.Frequency),
             AsNeeded = new FhirBoolean(false),
             Site = order?.Site?.DeepCopy() ?? SiteOf(context.Communication.Course?.Area),

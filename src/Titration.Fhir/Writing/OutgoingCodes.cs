@@ -12,6 +12,7 @@ public static class OutgoingCodes
 
     public const string CommunicationRequestNaming = Base + "/NamingSystem/communication-request";
     public const string TaskNaming = Base + "/NamingSystem/task";
+    public const string DigestNaming = Base + "/NamingSystem/digest";
     public const string DetectedIssueNaming = Base + "/NamingSystem/detected-issue";
     public const string FlagNaming = Base + "/NamingSystem/flag";
     public const string DecisionNaming = Base + "/NamingSystem/decision";
@@ -38,8 +39,10 @@ public static class OutgoingCodes
     public static CodeableConcept Fulfill { get; } = Concept(FhirTaskCode, "fulfill", "Fulfill the focal request");
     public static CodeableConcept UrgentReview { get; } = Concept(TaskCodeSystem, "urgent-review", "Urgent clinician review");
     public static CodeableConcept ClinicalReview { get; } = Concept(TaskCodeSystem, "clinical-review", "Clinician review");
+    public static CodeableConcept OverdueDigest { get; } = Concept(TaskCodeSystem, "overdue-digest", "Digest of overdue tasks");
 
     public static CodeableConcept AwaitingApproval { get; } = Concept(BusinessStatusSystem, "awaiting-approval", "Awaiting approval");
+    public static CodeableConcept Overdue { get; } = Concept(BusinessStatusSystem, "overdue", "Overdue, with the clinic's pool");
     public static CodeableConcept Withdrawn { get; } = Concept(BusinessStatusSystem, "withdrawn", "Withdrawn");
 
     public static CodeableConcept Written { get; } = Concept(Participation, "WRITTEN", "written");

@@ -50,6 +50,12 @@ public sealed record OutgoingCommunication
     /// <summary>The patient's language, BCP 47; null: the clinic's.</summary>
     public string? PatientLanguage { get; init; }
 
+    /// <summary>The CommunicationRequest that was withdrawn for it; null: none.</summary>
+    public ResourceReference? Replaces { get; init; }
+
+    /// <summary>For a reminder: the Task that waits; null where it is none, or the Task is not known any more.</summary>
+    public ResourceReference? Reminds { get; init; }
+
     /// <summary>What an evaluation says of one of its intents.</summary>
     public static OutgoingCommunication Of(
         Evaluation evaluation, CommunicationIntent intent, Guid key, Guid decisionId, ProtocolIdentity protocol, string inputDigest, string policyHash) => new()

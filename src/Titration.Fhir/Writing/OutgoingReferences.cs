@@ -43,6 +43,29 @@ public static class OutgoingReferences
         Display = version.VersionId is null ? $"content sha256:{version.ContentHash}" : $"version {version.VersionId}",
     };
 
+    /// <summary>
+    /// A reference to a resource of ours from another communication: by its identifier, which holds wherever it is stored, and by its place
+    /// where that is known.
+    /// </summary>
+    /// <param name="key">The other communication's key.</param>
+    /// <param name="role">Which of its resources: the CommunicationRequest or the Task.</param>
+    /// <param name="serverId">Its id on the server; null where it has none yet.</param>
+    /// <exception cref="ArgumentOutOfRangeException">The role is another.</exception>
+    public static ResourceReference ToOther(Guid key, OutgoingRole role, string? serverId)
+    {
+        (string type, string system) = role switch
+        {
+            OutgoingRole.CommunicationRequest => ("CommunicationRequest", OutgoingCodes.CommunicationRequestNaming),
+            OutgoingRole.Task => ("Task", OutgoingCodes.TaskNaming),
+            _ => throw new ArgumentOutOfRangeException(nameof(role)),
+        };
+        return new ResourceReference(serverId is null ? null : $"{type}/{serverId}")
+        {
+            Type = type,
+            Identifier = new Identifier(system, OutgoingResource.UuidOf(key, role).ToString()),
+        };
+    }
+
     internal static ResourceReference To(Guid uuid) => new(PlaceholderOf(uuid));
 
     /// <summary>True for a reference such as <c>PractitionerRole/1</c>, relative or absolute, to one of these types.</summary>

@@ -22,7 +22,9 @@ internal static class TaskWriter
             BasedOn = [communication],
             GroupIdentifier = context.Decision,
             Status = FhirTask.TaskStatus.Requested,
-            BusinessStatus = intent.NeedsApproval ? OutgoingCodes.Copy(OutgoingCodes.AwaitingApproval) : null,
+            BusinessStatus = intent.Overdue ? OutgoingCodes.Copy(OutgoingCodes.Overdue)
+                : intent.NeedsApproval ? OutgoingCodes.Copy(OutgoingCodes.AwaitingApproval)
+                : null,
             Intent = intent.NeedsApproval ? FhirTask.TaskIntent.Proposal : FhirTask.TaskIntent.Order,
             Priority = CommunicationRequestWriter.PriorityOf(intent.Priority),
             Code = CodeOf(intent),
@@ -59,8 +61,10 @@ internal static class TaskWriter
         : new FhirTask.RestrictionComponent
         {
             Period = new Period { End = FhirText.DateTime(due) },
-            Recipient = OutgoingReferences.IsTo(context.Owner, "Practitioner", "PractitionerRole", "Organization")
-                ? [new ResourceReference(context.Owner)]
-                : [],
+            Recipient = RecipientsOf(context.Owner),
         };
+
+    /// <summary>Whom R4 lets a Task be restricted to: not a CareTeam or a HealthcareService.</summary>
+    public static List<ResourceReference> RecipientsOf(string owner) =>
+        OutgoingReferences.IsTo(owner, "Practitioner", "PractitionerRole", "Organization") ? [new ResourceReference(owner)] : [];
 }

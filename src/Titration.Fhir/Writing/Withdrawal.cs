@@ -1,4 +1,5 @@
 using Hl7.Fhir.Model;
+using Titration.Protocol.Communications;
 using Titration.Protocol.Facts;
 using FhirTask = Hl7.Fhir.Model.Task;
 using IssueStatus = Hl7.Fhir.Model.ObservationStatus;
@@ -47,6 +48,27 @@ public static class Withdrawal
     public static FhirTask? Cancel(FhirTask current, WithdrawalReason reason, DateTimeOffset at) => IsFinal(current)
         ? null
         : Changed(current, FhirTask.TaskStatus.Cancelled, reason, at);
+
+    /// <summary>A Task that nobody answered goes to the clinic's pool; the rest of it stays.</summary>
+    public static FhirTask? HandOver(FhirTask current, string pool, DateTimeOffset at)
+    {
+        if (IsFinal(current))
+        {
+            return null;
+        }
+
+        FhirTask changed = current.DeepCopy();
+        changed.Owner = new ResourceReference(pool);
+        changed.BusinessStatus = OutgoingCodes.Copy(OutgoingCodes.Overdue);
+        changed.LastModified = LastModified(current, at);
+        if (changed.Restriction is { } restriction)
+        {
+            restriction.Recipient = TaskWriter.RecipientsOf(pool);
+        }
+
+        changed.Text = FhirText.Before("Not answered in time: with the clinic's pool.", changed.Text);
+        return changed;
+    }
 
     /// <summary>The issue behind a referral: final once dealt with, entered in error where its source was.</summary>
     public static DetectedIssue? Close(DetectedIssue current, WithdrawalReason reason)
@@ -108,11 +130,14 @@ public static class Withdrawal
         changed.Status = status;
         changed.StatusReason = ReasonOf(reason);
         changed.BusinessStatus = OutgoingCodes.Copy(OutgoingCodes.Withdrawn);
-        string modified = FhirText.DateTime(at);
-        changed.LastModified = Precedes(modified, changed.AuthoredOn) ? changed.AuthoredOn : modified;
+        changed.LastModified = LastModified(current, at);
         changed.Text = FhirText.Before(TextOf(reason), changed.Text);
         return changed;
     }
+
+    // R4 inv-1.
+    private static string? LastModified(FhirTask task, DateTimeOffset at) =>
+        FhirText.DateTime(at) is var modified && Precedes(modified, task.AuthoredOn) ? task.AuthoredOn : modified;
 
     private static bool Precedes(string instant, string? other) =>
         other is not null && new FhirDateTime(instant).ToDateTimeOffset(TimeSpan.Zero) < new FhirDateTime(other).ToDateTimeOffset(TimeSpan.Zero);

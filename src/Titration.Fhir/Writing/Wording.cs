@@ -19,7 +19,13 @@ public sealed class Wording
     public ImmutableArray<string> Languages => [.. _languages.Keys.Order(StringComparer.Ordinal)];
 
     /// <summary>Reads the files of a wording, one language each, and reports all their problems at once.</summary>
-    public static WordingReading Read(IEnumerable<WordingFile> files) => WordingReader.Read(files);
+    public static WordingReading Read(IEnumerable<WordingFile> files) => WordingReader.Read(files, []);
+
+    /// <summary>
+    /// The same, with a clinic's own files laid over them: one of a language that is there holds only the texts it replaces, one of a new
+    /// language all of them.
+    /// </summary>
+    public static WordingReading Read(IEnumerable<WordingFile> files, IEnumerable<WordingFile> overrides) => WordingReader.Read(files, overrides);
 
     /// <summary>The language asked for; else what it is a variety of (<c>de-AT</c>: <c>de</c>); else English.</summary>
     public WordingLanguage In(string? language)
@@ -62,8 +68,14 @@ public sealed class WordingLanguage
 
     internal bool Has(string template, bool toPatient) => _texts.ContainsKey(WordingTexts.PathOf(template, toPatient));
 
-    /// <summary>A finding in words; a code this language has no words for is shown as it is.</summary>
-    internal string Finding(string code) => _texts.GetValueOrDefault($"findings.{code}", code.Replace('-', ' '));
+    /// <summary>Whether it has words for an ingredient of the protocol's; where it has none, the protocol's own name is shown.</summary>
+    public bool NamesIngredient(string ingredient) => _texts.ContainsKey(WordingTexts.IngredientPath(ingredient));
+
+    /// <summary>
+    /// A finding in words; that of another product is the product's ingredient. What this language has no words for is shown as it is.
+    /// </summary>
+    internal string Finding(string code) =>
+        _texts.GetValueOrDefault($"findings.{code}") ?? _texts.GetValueOrDefault(WordingTexts.IngredientPath(code), code.Replace('-', ' '));
 
     internal string Unknown(string placeholder) => _texts[$"unknown.{placeholder}"];
 
@@ -82,18 +94,19 @@ public sealed class WordingLanguage
         string strength = Number(step.StrengthPercent);
         string product = ingredient is null
             ? Fill("dosage.product-unnamed", [("strength", strength)])
-            : Fill("dosage.product", [("ingredient", ingredient), ("strength", strength)]);
+            : Fill("dosage.product", [("ingredient", _texts.GetValueOrDefault(WordingTexts.IngredientPath(ingredient), ingredient)), ("strength", strength)]);
         return Fill(step.Barrier ? "dosage.text-with-barrier" : "dosage.text",
             [("amount", Amount(step.GramsPerApplication, fingertipUnitGrams)), ("product", product), ("frequency", Frequency(step.Frequency))]);
     }
 
     /// <summary>How to apply it, and what changes about barrier support.</summary>
-    internal string Instruction(Step step, Step? before)
+    internal string Instruction(Step step, Step? before, decimal fingertipUnitGrams)
     {
-        string? barrier = step.Barrier ? _texts["dosage.instruction-barrier"]
-            : before is { Barrier: true } ? _texts["dosage.instruction-barrier-ends"]
-            : null;
-        return barrier is null ? _texts["dosage.instruction"] : $"{barrier} {_texts["dosage.instruction"]}";
+        string apply = Fill(
+            step.Barrier ? "dosage.instruction-with-barrier" : "dosage.instruction-without-barrier",
+            [("amount", Amount(step.GramsPerApplication, fingertipUnitGrams))]);
+        string barrierEnds = !step.Barrier && before is { Barrier: true } ? $"{_texts["dosage.instruction-barrier-ends"]} " : "";
+        return $"{barrierEnds}{apply} {_texts["dosage.instruction"]}";
     }
 
     private string Amount(decimal grams, decimal fingertipUnitGrams)

@@ -11,6 +11,9 @@ public static class WordingTexts
     /// <summary>The referral of a stop finding, beside which a Flag stands; one to leave the product out for now has a template of its own.</summary>
     public const string Referral = "referral";
 
+    /// <summary>How many tasks wait in the pool: of no patient in particular.</summary>
+    public const string Digest = "overdue-digest";
+
     private const string Dosages = "current proposed due days clinic";
     private const string Findings = "finding due days clinic";
 
@@ -27,6 +30,8 @@ public static class WordingTexts
         ("check-in-first", "due days clinic", "due days clinic current"),
         ("check-in-second", "due days clinic", "due days clinic current"),
         ("clinic-task-silent", null, "due days clinic current reason"),
+        ("unanswered-reminder", null, "due days clinic current"),
+        (Digest, null, "count due clinic"),
         (Referral, null, "finding reason current due days clinic"),
         ("withhold-referral", null, "finding reason current due days clinic"),
         ("review", null, "finding reason current due days clinic"),
@@ -46,11 +51,18 @@ public static class WordingTexts
     /// <summary>Codes of the findings that every wording has words for; a file may name more.</summary>
     public static ImmutableArray<string> FindingCodes { get; } = [.. Enum.GetValues<FindingKind>().Select(f => f.Code()), .. DerivedFindings];
 
-    /// <summary>Path of a text to its allowed placeholders: everything that must be there, and nothing else may but more findings.</summary>
+    /// <summary>Path of a text to its allowed placeholders: everything that must be there; beside it only what <see cref="IsOptional"/>.</summary>
     public static ImmutableSortedDictionary<string, ImmutableArray<string>> Required { get; } =
         All().ToImmutableSortedDictionary(t => t.Path, t => Split(t.Placeholders), StringComparer.Ordinal);
 
     public static string PathOf(string template, bool toPatient) => $"templates.{template}.{(toPatient ? "patient" : "clinician")}";
+
+    /// <summary>Path of the words for an ingredient of a protocol's.</summary>
+    public static string IngredientPath(string ingredient) => $"ingredients.{ingredient}";
+
+    /// <summary>What a protocol can name and a file may have words for: its ingredients, and more findings.</summary>
+    public static bool IsOptional(string path) =>
+        path.Count(c => c == '.') == 1 && (path.StartsWith("findings.", StringComparison.Ordinal) || path.StartsWith("ingredients.", StringComparison.Ordinal));
 
     private static IEnumerable<(string Path, string Placeholders)> All() =>
     [
@@ -71,10 +83,11 @@ public static class WordingTexts
         ("dosage.every-so-many-nights", "days"),
         ("dosage.nights-in-days", "nights days"),
         ("dosage.instruction", string.Empty),
-        ("dosage.instruction-barrier", string.Empty),
+        ("dosage.instruction-without-barrier", "amount"),
+        ("dosage.instruction-with-barrier", "amount"),
         ("dosage.instruction-barrier-ends", string.Empty),
         .. FindingCodes.Select(code => ($"findings.{code}", string.Empty)),
-        .. Split("current proposed finding reason due days clinic").Select(p => ($"unknown.{p}", string.Empty)),
+        .. Split("current proposed finding reason due days clinic count").Select(p => ($"unknown.{p}", string.Empty)),
         .. TemplateList.Where(t => t.Patient is not null).Select(t => (PathOf(t.Id, toPatient: true), t.Patient!)),
         .. TemplateList.Where(t => t.Clinician is not null).Select(t => (PathOf(t.Id, toPatient: false), t.Clinician!)),
     ];

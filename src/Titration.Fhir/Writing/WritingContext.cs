@@ -58,7 +58,7 @@ internal sealed class WritingContext
     public string? Prescriber =>
         OutgoingReferences.IsTo(Communication.Prescriber, "Practitioner", "PractitionerRole") ? Communication.Prescriber : null;
 
-    public string Owner => Intent.Audience == Audience.Clinic ? Clinic.Pool : Prescriber ?? Clinic.Pool;
+    public string Owner => Intent.Audience == Audience.Clinic || Intent.Overdue ? Clinic.Pool : Prescriber ?? Clinic.Pool;
 
     private IEnumerable<ResourceVersion> Order => Communication.Order is { } order ? [order] : [];
 

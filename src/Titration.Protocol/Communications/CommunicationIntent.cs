@@ -73,4 +73,18 @@ public sealed record CommunicationIntent
 
     /// <summary>For a safety referral: the code of the finding.</summary>
     public string? Finding { get; init; }
+
+    /// <summary>True for a message to the patient that makes treatment gentler or stops it: it is never held back until a better hour.</summary>
+    public bool IsSafety { get; init; }
+
+    /// <summary>True once the task has passed its due time by so much that it is the clinic's pool's.</summary>
+    public bool Overdue { get; init; }
+
+    /// <summary>For a reminder: what still waits for an answer.</summary>
+    public CommunicationReference? Reminds { get; init; }
 }
+
+/// <summary>Another communication of the same course.</summary>
+/// <param name="Kind">Its kind.</param>
+/// <param name="Cause">Its cause.</param>
+public sealed record CommunicationReference(CommunicationKind Kind, string Cause);

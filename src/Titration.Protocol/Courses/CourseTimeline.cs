@@ -83,6 +83,9 @@ internal sealed class CourseTimeline
     /// <summary>First night since which something withholds until a <c>Resume</c>; set once the causes are known.</summary>
     public DateOnly? WithheldSince { get; set; }
 
+    /// <summary>Nights that a cause withheld until a later order answered it; set once the causes are known. They are of steps before the one in force.</summary>
+    public IReadOnlyList<Pause> AnsweredStretches { get; set; } = [];
+
     /// <summary>How long the supply lasts; null where an order does not say how much it gives. Set once the withheld nights are known.</summary>
     public SupplyPosition? Supply { get; set; }
 

@@ -41,6 +41,14 @@ internal static class LimitProblems
             yield return new("/deadlines/statHours", $"an emergency ({deadlines.StatHours} hours) must not be due after what is urgent ({deadlines.UrgentDays} days)");
         }
 
+        if (deadlines.PoolAfterStatHours > deadlines.PoolAfterUrgentHours || deadlines.PoolAfterUrgentHours > deadlines.PoolAfterRoutineDays * 24L)
+        {
+            yield return new(
+                "/deadlines/poolAfterUrgentHours",
+                $"what is unanswered goes to the pool the sooner the more urgent it is, not after {deadlines.PoolAfterStatHours} hours (stat), "
+                + $"{deadlines.PoolAfterUrgentHours} hours (urgent) and {deadlines.PoolAfterRoutineDays} days (routine)");
+        }
+
         (string Name, int Days)[] routine =
         [
             ("withholdRoutineDays", deadlines.WithholdRoutineDays),

@@ -251,4 +251,16 @@ public sealed record TaskDeadlines
 
     /// <summary>Hours in which a stat task is due.</summary>
     public required int StatHours { get; init; }
+
+    /// <summary>Hours after its due time at which an unanswered stat task is the clinic's pool's. At the due time the prescriber is reminded.</summary>
+    public required int PoolAfterStatHours { get; init; }
+
+    /// <inheritdoc cref="PoolAfterStatHours"/>
+    public required int PoolAfterUrgentHours { get; init; }
+
+    /// <summary>Days after its due time at which an unanswered routine task is the clinic's pool's.</summary>
+    public required int PoolAfterRoutineDays { get; init; }
+
+    /// <summary>Days from one digest of what the pool has not answered to the next.</summary>
+    public required int DigestEveryDays { get; init; }
 }

@@ -16,9 +16,14 @@ public enum TaskAnswer
 
     /// <summary>Completed without a decision: done, but nothing is approved by it.</summary>
     [JsonStringEnumMemberName("done")] Done,
+
+    /// <summary>Accepted, begun or put on hold: somebody has seen it, and nothing is decided.</summary>
+    [JsonStringEnumMemberName("in-hand")] InHand,
 }
 
-/// <summary>A version of one of our Tasks that a clinician answered.</summary>
+/// <summary>
+/// A version of one of our Tasks that a clinician answered, or of a CommunicationRequest of ours that somebody else ended (declined).
+/// </summary>
 public sealed record AnswerFact : Fact
 {
     /// <summary>The communication that the Task belongs to.</summary>

@@ -30,15 +30,18 @@ public static class ClinicZone
     /// The first instant of a local date. Where daylight saving skips midnight it is the first instant after the gap;
     /// where it repeats midnight it is the earlier of the two.
     /// </summary>
-    public static DateTimeOffset StartOf(DateOnly date, TimeZoneInfo zone)
+    public static DateTimeOffset StartOf(DateOnly date, TimeZoneInfo zone) => At(date, TimeOnly.MinValue, zone);
+
+    /// <summary>The first instant at or after this time of a local date, of two the earlier.</summary>
+    public static DateTimeOffset At(DateOnly date, TimeOnly time, TimeZoneInfo zone)
     {
-        DateTime midnight = Within(date).ToDateTime(TimeOnly.MinValue);
-        while (zone.IsInvalidTime(midnight))
+        DateTime local = Within(date).ToDateTime(time);
+        while (zone.IsInvalidTime(local))
         {
-            midnight = midnight.AddMinutes(15);
+            local = local.AddMinutes(15);
         }
 
-        TimeSpan offset = zone.IsAmbiguousTime(midnight) ? zone.GetAmbiguousTimeOffsets(midnight).Max() : zone.GetUtcOffset(midnight);
-        return new DateTimeOffset(midnight, offset).ToUniversalTime();
+        TimeSpan offset = zone.IsAmbiguousTime(local) ? zone.GetAmbiguousTimeOffsets(local).Max() : zone.GetUtcOffset(local);
+        return new DateTimeOffset(local, offset).ToUniversalTime();
     }
 }

@@ -25,9 +25,7 @@ internal static class CourseEvaluation
         }
 
         StopFindings.Speak(course, voices);
-        List<WithholdCause> causes = WithholdCause.Of(course, voices);
-        course.WithheldSince = WithheldSince(course, causes);
-        course.Supply = SupplyPosition.Of(course);
+        List<WithholdCause> causes = FindWithheldNights(course, voices);
         if (course.Orders.State == OrderState.Ended)
         {
             return Ended(course, causes, voices);
@@ -55,6 +53,16 @@ internal static class CourseEvaluation
         return Decide(course, voices);
     }
 
+    /// <summary>Gives the course its withheld nights, and the supply that depends on them.</summary>
+    /// <returns>The causes that no order has answered.</returns>
+    public static List<WithholdCause> FindWithheldNights(CourseTimeline course, Voices voices)
+    {
+        List<WithholdCause> causes = WithholdCause.Of(course, voices);
+        course.WithheldSince = WithheldSince(course, causes);
+        course.Supply = SupplyPosition.Of(course);
+        return causes;
+    }
+
     /// <summary>A course whose first order is dated ahead: nothing to say, and a time to look.</summary>
     public static Evaluation NotBegun(CourseTimeline course, DateTimeOffset? nextFact)
     {
@@ -72,8 +80,7 @@ internal static class CourseEvaluation
         EffectReview.Speak(course, voices);
         StepUpCase steppingUp = StepUpCase.Of(course, segment, voices);
         Silence.Speak(course, steppingUp, voices);
-        bool underUsed = Supply.IsUnderUsed(course);
-        bool wouldStepUp = steppingUp.IsOpen && !underUsed && voices.Lowest() is null;
+        bool wouldStepUp = steppingUp.IsOpen && voices.Lowest() is null;
         if (wouldStepUp && Declined(course, Outcome.StepUp, voices))
         {
             wouldStepUp = false;
@@ -92,11 +99,6 @@ internal static class CourseEvaluation
         {
             DateOnly since = steppingUp.Gates.Max(g => g.OpenSince!.Value);
             voices.Tell(Intents.StepUp(course, steppingUp.Next!, since, [.. steppingUp.Gates.SelectMany(g => g.Evidence).Distinct()]));
-        }
-
-        if (underUsed)
-        {
-            Supply.UnderUse(course, segment, voices);
         }
 
         Supply.Speak(course, voices);
@@ -187,6 +189,8 @@ internal static class CourseEvaluation
 
     private static Evaluation Result(CourseTimeline course, Voices voices, Outcome? outcome)
     {
+        Unanswered.Follow(voices.Communications, course.Answers, course.Protocol, course.AsOf.Instant, at => voices.LookAt(at));
+
         // Of two that step down the lower step decides.
         ImmutableArray<RuleResult> reasons =
             [.. voices.Results.OrderBy(r => r.Outcome).ThenBy(r => r.Outcome == Outcome.StepDown ? r.Proposed!.WeeklyActiveMilligrams : 0)];

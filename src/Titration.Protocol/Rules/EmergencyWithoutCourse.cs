@@ -1,4 +1,5 @@
 using System.Collections.Immutable;
+using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Definitions;
@@ -33,6 +34,16 @@ internal static class EmergencyWithoutCourse
         [
             .. emergencies.GroupBy(f => f.Rule.Finding).Select(g => (g.First(), g.Select(f => f.Source).ToImmutableArray())),
         ];
+        List<CommunicationIntent> communications =
+        [
+            .. byKind.Select(k => Intents.StopReferral(
+                protocol, RuleIds.StopFinding, $"{k.First.Rule.Finding.Code()}:{k.First.Source.Id}", k.First.Rule.Finding.Code(),
+                Priority.Stat, k.First.At, k.Evidence)),
+        ];
+        DateTimeOffset? nextLook = nextFact;
+        Unanswered.Follow(
+            communications, CourseAnswers.Of(null, facts.Answers, asOf), protocol, asOf.Instant,
+            at => nextLook = at > asOf.Instant && !(at >= nextLook) ? at : nextLook);
         return new Evaluation
         {
             Course = null,
@@ -41,13 +52,8 @@ internal static class EmergencyWithoutCourse
             Outcome = null,
             Reasons = [],
             Findings = [.. byKind.Select(k => new StandingFinding(k.First.Rule.Finding.Code(), k.First.Date, k.Evidence))],
-            Communications =
-            [
-                .. byKind.Select(k => Intents.StopReferral(
-                    protocol, RuleIds.StopFinding, $"{k.First.Rule.Finding.Code()}:{k.First.Source.Id}", k.First.Rule.Finding.Code(),
-                    Priority.Stat, k.First.At, k.Evidence)),
-            ],
-            NextLook = nextFact,
+            Communications = [.. communications],
+            NextLook = nextLook,
         };
     }
 }

@@ -48,7 +48,7 @@ internal static class Intents
 
     /// <summary>The fixed message: the one thing that reaches a patient unapproved. It only ever says to leave the product out and wait.</summary>
     public static CommunicationIntent FixedMessage(string rule, string template, string cause, Priority priority, ImmutableArray<ResourceVersion> evidence) =>
-        Advice(rule, template, cause, priority, evidence);
+        Advice(rule, template, cause, priority, evidence) with { IsSafety = true };
 
     public static CommunicationIntent CareAdvice(string rule, string template, string cause, ImmutableArray<ResourceVersion> evidence) =>
         Advice(rule, template, cause, Priority.Routine, evidence);
@@ -72,7 +72,7 @@ internal static class Intents
 
     public static CommunicationIntent StepDown(
         CourseTimeline course, string rule, Step to, DateTimeOffset at, ImmutableArray<ResourceVersion> evidence) =>
-        StepChange(course, rule, "step-down", to, at.AddDays(course.Protocol.Deadlines.StepChangeDownDays), evidence);
+        StepChange(course, rule, "step-down", to, at.AddDays(course.Protocol.Deadlines.StepChangeDownDays), evidence) with { IsSafety = true };
 
     public static CommunicationIntent Resume(
         CourseTimeline course, Step to, DateTimeOffset at, ImmutableArray<ResourceVersion> evidence) =>
@@ -86,7 +86,7 @@ internal static class Intents
     public static CommunicationIntent CheckInRequest(CourseTimeline course, DateOnly due, bool second) => new()
     {
         Kind = CommunicationKind.CheckInRequest,
-        Cause = $"due:{due:yyyy-MM-dd}:{(second ? "second" : "first")}",
+        Cause = CheckInCause(due, second),
         Priority = Priority.Routine,
         Audience = Audience.Patient,
         NeedsApproval = false,
@@ -96,6 +96,8 @@ internal static class Intents
         Template = second ? "check-in-second" : "check-in-first",
         Rule = RuleIds.Silence,
     };
+
+    public static string CheckInCause(DateOnly due, bool second) => $"due:{due:yyyy-MM-dd}:{(second ? "second" : "first")}";
 
     public static CommunicationIntent SilentTask(CourseTimeline course, DateOnly due) => new()
     {
@@ -171,6 +173,22 @@ internal static class Intents
         Values = ImmutableSortedDictionary<string, string>.Empty.Add("applications", $"{applications}"),
         Rule = RuleIds.AppliedWhileWithheld,
         Evidence = [report.Source],
+    };
+
+    /// <summary>Reminds the prescriber of a task that is due and not answered.</summary>
+    public static CommunicationIntent Reminder(CommunicationIntent unanswered, DateTimeOffset goesToPoolAt) => new()
+    {
+        Kind = CommunicationKind.ClinicTask,
+        Cause = $"{RuleIds.Unanswered}:{unanswered.Kind.Code()}:{unanswered.Cause}",
+        Priority = unanswered.Priority,
+        Audience = Audience.Prescriber,
+        NeedsApproval = false,
+        HasTask = false,
+        Due = goesToPoolAt,
+        Template = "unanswered-reminder",
+        Rule = RuleIds.Unanswered,
+        Evidence = unanswered.Evidence,
+        Reminds = new CommunicationReference(unanswered.Kind, unanswered.Cause),
     };
 
     private static CommunicationIntent StepChange(

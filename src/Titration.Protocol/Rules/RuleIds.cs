@@ -42,4 +42,5 @@ public static class RuleIds
     public const string Strength = "strength";
     public const string EffectReview = "effect-review";
     public const string SensitiveArea = "sensitive-area";
+    public const string Unanswered = "unanswered";
 }

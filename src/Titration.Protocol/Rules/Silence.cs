@@ -1,3 +1,4 @@
+using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Definitions;
@@ -28,7 +29,11 @@ internal static class Silence
 
         string last = newest is null ? "none so far" : $"the last complete one is of {newest.Date:yyyy-MM-dd}";
         voices.Say(RuleIds.Silence, Outcome.AwaitCheckIn, $"a complete check-in is due since {due:yyyy-MM-dd}, {last}", newest?.Evidence ?? []);
-        voices.Tell(Intents.CheckInRequest(course, due, second: course.Today >= second));
+        if (!Cancelled(course, due))
+        {
+            voices.Tell(Intents.CheckInRequest(course, due, second: course.Today >= second));
+        }
+
         if (course.Today >= task)
         {
             voices.Tell(Intents.SilentTask(course, due));
@@ -56,6 +61,11 @@ internal static class Silence
 
         return due;
     }
+
+    /// <summary>Somebody at the clinic cancelled a text of this due date: it knows of another way, and the task stands in any case.</summary>
+    private static bool Cancelled(CourseTimeline course, DateOnly due) =>
+        course.Answers.Cancelled(CommunicationKind.CheckInRequest, Intents.CheckInCause(due, second: false))
+        || course.Answers.Cancelled(CommunicationKind.CheckInRequest, Intents.CheckInCause(due, second: true));
 
     private static DateOnly Earlier(DateOnly a, DateOnly b) => b < a ? b : a;
 }

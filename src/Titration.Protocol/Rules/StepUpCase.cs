@@ -71,6 +71,11 @@ internal sealed class StepUpCase
             gates.Add(StrengthGate.Of(course, segment, voices));
         }
 
+        if (Supply.UnderUse(course, segment) is { } underUse)
+        {
+            gates.Add(underUse);
+        }
+
         return new StepUpCase([.. gates], next, evidence?.Date.AddDays(course.Protocol.StepUp.EvidenceHoldsDays + 1));
     }
 

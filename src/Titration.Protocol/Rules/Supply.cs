@@ -1,7 +1,5 @@
-using System.Collections.Immutable;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
-using Titration.Protocol.Facts;
 using Titration.Protocol.Supply;
 
 namespace Titration.Protocol.Rules;
@@ -34,23 +32,20 @@ internal static class Supply
         }
     }
 
-    /// <summary>Whether the reported applications on the step are under the plan times the limit, once a week of its nights was reported.</summary>
-    public static bool IsUnderUsed(CourseTimeline course)
+    /// <summary>
+    /// Shut where the reported applications on the step are under the plan times the limit, once a week of its nights was reported. Nobody is
+    /// told; null: there is nothing to note.
+    /// </summary>
+    public static Gate? UnderUse(CourseTimeline course, StepSegment segment)
     {
         Exposure exposure = course.ExposureOnStep();
-        return exposure.Nights >= NightsReported && exposure.Applied < course.Protocol.Supply.UnderUse * exposure.Planned;
-    }
-
-    /// <summary>Notes it, beside the gate of exposure. Nobody is told.</summary>
-    public static void UnderUse(CourseTimeline course, StepSegment segment, Voices voices)
-    {
-        Exposure exposure = course.ExposureOnStep();
-        ImmutableArray<ResourceVersion> evidence =
-            [segment.Order.Source, .. course.NightReports.Where(r => r.Until > segment.Since).Select(r => r.Source)];
-        voices.Say(
-            RuleIds.UnderUse, Outcome.Maintain,
-            $"{exposure.Applied:0.##} applications of {exposure.Planned:0.##} planned, under {course.Protocol.Supply.UnderUse:0.##} times the plan",
-            evidence);
+        decimal limit = course.Protocol.Supply.UnderUse;
+        return exposure.Nights >= NightsReported && exposure.Applied < limit * exposure.Planned
+            ? new Gate(
+                RuleIds.UnderUse, false,
+                $"{exposure.Applied:0.##} applications of {exposure.Planned:0.##} planned, under {limit:0.##} times the plan",
+                [segment.Order.Source, .. course.NightReports.Where(r => r.Until > segment.Since).Select(r => r.Source)], null)
+            : null;
     }
 
     private static string TextOf(CourseTimeline course, SupplyPosition supply)

@@ -2,6 +2,7 @@ using System.Collections.Immutable;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Definitions;
+using Titration.Protocol.Doses;
 using Titration.Protocol.Facts;
 
 namespace Titration.Protocol.Rules;
@@ -45,6 +46,24 @@ public static class TitrationPolicy
         }
 
         return evaluations.ToImmutable();
+    }
+
+    /// <summary>What each course that has begun comes to in numbers, in the order of the evaluations.</summary>
+    public static ImmutableArray<CourseFigures> Figures(PatientHistory history, ProtocolDefinition protocol, AsOf asOf)
+    {
+        FactSelection facts = FactSelection.Of(history.Facts, asOf.Zone);
+        ImmutableArray<CourseFigures>.Builder figures = ImmutableArray.CreateBuilder<CourseFigures>();
+        foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts, protocol))
+        {
+            CourseTimeline timeline = CourseTimeline.Of(course, orders, facts, protocol, asOf);
+            if (timeline.Orders.State != OrderState.NotBegun)
+            {
+                CourseEvaluation.FindWithheldNights(timeline, new Voices(timeline));
+                figures.Add(CourseFigures.Of(timeline));
+            }
+        }
+
+        return figures.ToImmutable();
     }
 
     /// <summary>Orders of one ingredient and area, from the patient's products that the protocol titrates, in the order of their courses' ids.</summary>

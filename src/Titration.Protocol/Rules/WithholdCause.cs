@@ -23,7 +23,12 @@ internal sealed record WithholdCause(
     string Rule, string Code, DateOnly Date, DateTimeOffset At, DateTimeOffset? EndedAt, DateOnly ProvenFrom, Priority Priority,
     bool ToFirstStep, string Key, ImmutableArray<ResourceVersion> Evidence)
 {
-    /// <summary>All causes that no later order has answered, in time order.</summary>
+    /// <summary>The instant that an order must not precede to answer it; null: no order answers it yet.</summary>
+    private DateTimeOffset? AnswerableFrom { get; init; } = At;
+
+    /// <summary>
+    /// Finds every cause, gives the course the nights that each withheld, and returns those that no later order has answered, in time order.
+    /// </summary>
     public static List<WithholdCause> Of(CourseTimeline course, Voices voices)
     {
         List<WithholdCause> causes =
@@ -35,7 +40,21 @@ internal sealed record WithholdCause(
             .. Procedures(course, voices),
         ];
         causes.Sort((a, b) => a.At != b.At ? a.At.CompareTo(b.At) : string.CompareOrdinal(a.Key, b.Key));
+        course.AnsweredStretches = [.. causes.Select(c => c.AnsweredStretch(course)).OfType<Pause>()];
+        causes.RemoveAll(c => c.AnswerableFrom <= course.AnsweredUntil);
         return causes;
+    }
+
+    private Pause? AnsweredStretch(CourseTimeline course)
+    {
+        if (!(AnswerableFrom <= course.AnsweredUntil))
+        {
+            return null;
+        }
+
+        DateOnly from = Date > course.Day0 ? Date : course.Day0;
+        StepSegment? answer = course.Orders.Segments.FirstOrDefault(s => s.NewDosage && s.Since > course.Day0 && s.OrderedAt >= AnswerableFrom);
+        return answer is not null && answer.Since > from ? new Pause(from, answer.Since) : null;
     }
 
     private static IEnumerable<WithholdCause> Severe(CourseTimeline course)
@@ -44,7 +63,7 @@ internal sealed record WithholdCause(
         foreach (DayReport day in course.Days)
         {
             bool early = day.Date.DayNumber - course.Day0.DayNumber <= limits.EarlySevereDays;
-            if (day.Worst == Grade.Severe && !early && day.WorstAt > course.AnsweredUntil)
+            if (day.Worst == Grade.Severe && !early)
             {
                 yield return new WithholdCause(
                     RuleIds.Severe, RuleIds.Severe, day.Date, day.WorstAt, day.WorstAt, day.Date.AddDays(limits.RecoveryAfterSevereDays),
@@ -78,9 +97,8 @@ internal sealed record WithholdCause(
         foreach (ReportedFinding finding in course.Findings)
         {
             bool hold = finding.Rule.Effect == FindingEffect.Withhold;
-            bool clearedStop = finding.ClearedAt is not null && StopFindings.Stops(course, finding);
-            bool answered = finding.At <= course.AnsweredUntil || finding.Date < course.Day0;
-            if ((hold || clearedStop) && !answered)
+            bool clearedStop = (finding.ClearedAt is not null || StopFindings.AnsweredByOrder(course, finding)) && StopFindings.Stops(course, finding);
+            if ((hold || clearedStop) && finding.Date >= course.Day0)
             {
                 yield return new WithholdCause(
                     hold ? RuleIds.HoldFinding : RuleIds.ClearedStop, finding.Rule.Finding.Code(), finding.Date, finding.At, finding.ClearedAt,
@@ -89,7 +107,7 @@ internal sealed record WithholdCause(
             }
         }
 
-        if (StopFindings.EarlySevereOf(course) is { ClearedAt: { } cleared } early && early.Day.WorstAt > course.AnsweredUntil)
+        if (StopFindings.EarlySevereOf(course) is { ClearedAt: { } cleared } early)
         {
             yield return new WithholdCause(
                 RuleIds.ClearedStop, RuleIds.EarlySevere, early.Day.Date, early.Day.WorstAt, cleared,
@@ -104,8 +122,7 @@ internal sealed record WithholdCause(
             DateOnly from = ClinicZone.DateOf(other.From, course.AsOf.Zone);
             DateOnly date = from > course.Day0 ? from : course.Day0;
             bool shareANight = other.Until is not { } until || ClinicZone.DateOf(until, course.AsOf.Zone) > date;
-            bool answered = other.Until <= course.AnsweredUntil;
-            if (other.Order.Product.Role == ProductRole.Interacting || !shareANight || answered || date > course.Today)
+            if (other.Order.Product.Role == ProductRole.Interacting || !shareANight || date > course.Today)
             {
                 continue;
             }
@@ -113,7 +130,10 @@ internal sealed record WithholdCause(
             DateTimeOffset both = from > course.Day0 ? other.From : ClinicZone.StartOf(course.Day0, course.AsOf.Zone);
             yield return new WithholdCause(
                 RuleIds.AnotherRetinoid, RuleIds.AnotherRetinoid, date, both, other.Until, date, Priority.Urgent, ToFirstStep: false,
-                Key: $"{RuleIds.AnotherRetinoid}:{other.Order.Source.Id}", [other.Order.Source]);
+                Key: $"{RuleIds.AnotherRetinoid}:{other.Order.Source.Id}", [other.Order.Source])
+            {
+                AnswerableFrom = other.Until,
+            };
         }
     }
 
@@ -132,11 +152,14 @@ internal sealed record WithholdCause(
             voices.LookOn(until);
             DateTimeOffset at = ClinicZone.StartOf(from, course.AsOf.Zone);
             DateTimeOffset ends = ClinicZone.StartOf(until, course.AsOf.Zone);
-            if (from <= course.Today && until > course.Day0 && ends > course.AnsweredUntil)
+            if (from <= course.Today && until > course.Day0)
             {
                 yield return new WithholdCause(
                     RuleIds.Procedure, "procedure-planned", from, at, ends <= course.AsOf.Instant ? ends : null, from, Priority.Routine,
-                    ToFirstStep: false, Key: $"{RuleIds.Procedure}:{procedure.Source.Id}", [procedure.Source]);
+                    ToFirstStep: false, Key: $"{RuleIds.Procedure}:{procedure.Source.Id}", [procedure.Source])
+                {
+                    AnswerableFrom = ends,
+                };
             }
         }
     }

@@ -6,9 +6,13 @@ namespace Titration.Protocol.Supply;
 /// <param name="From">First night.</param>
 /// <param name="Until">First night after them; null: they go on as far as is known.</param>
 /// <param name="GramsPerNight">Grams of product a night, averaged over the step's period: 0.125 g for 0.25 g on alternate nights.</param>
+/// <param name="StrengthPercent">Per cent weight by weight of what is applied.</param>
 /// <param name="Reported">Whether somebody reported these nights; the others count as planned.</param>
-internal readonly record struct NightlyUse(DateOnly From, DateOnly? Until, decimal GramsPerNight, bool Reported)
+internal readonly record struct NightlyUse(DateOnly From, DateOnly? Until, decimal GramsPerNight, decimal StrengthPercent, bool Reported)
 {
+    /// <summary>How many of the nights are before a date.</summary>
+    public int NightsBefore(DateOnly date) => Math.Max((Until is { } end && end < date ? end : date).DayNumber - From.DayNumber, 0);
+
     /// <summary>
     /// What is applied each night from day 0 on: what was reported, and where nobody reported, what was planned. Withheld nights use
     /// nothing but what was reported of them. Beyond today it goes on as ordered.
@@ -35,11 +39,14 @@ internal readonly record struct NightlyUse(DateOnly From, DateOnly? Until, decim
             Step step = course.Orders.Segments[segment].Step;
             bool reported = report < course.NightReports.Count && course.NightReports[report].From <= from;
             decimal applications = reported ? ReportedPerNight(course, course.NightReports[report], step)
-                : course.WithheldNights(from, from.AddDays(1)) > 0 ? 0m
+                : IsWithheld(course, from) ? 0m
                 : step.Frequency.PlannedIn(1);
-            yield return new NightlyUse(from, until, applications * step.GramsPerApplication, reported);
+            yield return new NightlyUse(from, until, applications * step.GramsPerApplication, step.StrengthPercent, reported);
         }
     }
+
+    private static bool IsWithheld(CourseTimeline course, DateOnly night) =>
+        course.WithheldNights(night, night.AddDays(1)) > 0 || course.AnsweredStretches.Any(s => s.From <= night && night < s.Until);
 
     /// <summary>Every date on which the use may change, from day 0 on, in time order.</summary>
     private static List<DateOnly> Bounds(CourseTimeline course)
@@ -61,7 +68,7 @@ internal readonly record struct NightlyUse(DateOnly From, DateOnly? Until, decim
             bounds.Add(report.Until);
         }
 
-        foreach (Pause pause in course.Orders.Pauses)
+        foreach (Pause pause in course.Orders.Pauses.Concat(course.AnsweredStretches))
         {
             bounds.Add(pause.From);
             bounds.Add(pause.Until ?? pause.From);

@@ -44,7 +44,7 @@ internal sealed record SupplyPosition(
 
             first.Use(use);
             all.Use(use);
-            applied += use.GramsPerNight * NightsBefore(course.Today, use);
+            applied += use.GramsPerNight * use.NightsBefore(course.Today);
             lastReported = use.Reported ? use.Until : lastReported;
         }
 
@@ -66,12 +66,6 @@ internal sealed record SupplyPosition(
 
         DateOnly from = ranOut > segment.Since ? ranOut : segment.Since;
         return Math.Max(today.DayNumber - from.DayNumber, 0);
-    }
-
-    private static int NightsBefore(DateOnly today, NightlyUse use)
-    {
-        DateOnly until = use.Until is { } end && end < today ? end : today;
-        return Math.Max(until.DayNumber - use.From.DayNumber, 0);
     }
 
     /// <summary>Product at hand. What was used beyond it came from elsewhere, and is no debt of the next tube's.</summary>

@@ -6,7 +6,6 @@ namespace Titration.Sandbox.Clinic;
 /// <summary>FHIR resources as the invented clinic's systems write them.</summary>
 internal static class ClinicResources
 {
-    public const string Prescriber = "PractitionerRole/role-marsh";
     public const string Organization = "Organization/harbour-road";
 
     private const string Tolerability = "https://titration.example.org/fhir/CodeSystem/tolerability";
@@ -14,10 +13,10 @@ internal static class ClinicResources
 
     public static JsonObject Clinic() => new() { ["resourceType"] = "Organization", ["id"] = "harbour-road", ["active"] = true, ["name"] = "Harbour Road Skin Clinic (invented)" };
 
-    public static JsonObject Role() => new()
+    public static JsonObject Role(Prescriber prescriber) => new()
     {
         ["resourceType"] = "PractitionerRole",
-        ["id"] = "role-marsh",
+        ["id"] = prescriber.Id,
         ["active"] = true,
         ["organization"] = Reference(Organization),
     };
@@ -32,13 +31,13 @@ internal static class ClinicResources
 
     /// <param name="id">Logical id.</param>
     /// <param name="story">Whose.</param>
+    /// <param name="product">Of what.</param>
     /// <param name="dosage">The dosage instruction.</param>
-    /// <param name="strengthPercent">Strength of the product.</param>
     /// <param name="authoredOn">When.</param>
     /// <param name="prior">The order that it replaces; null for the first.</param>
-    public static JsonObject Order(string id, PatientStory story, JsonNode dosage, decimal strengthPercent, DateTimeOffset authoredOn, string? prior)
+    public static JsonObject Order(string id, PatientStory story, InventedProduct product, JsonNode dosage, DateTimeOffset authoredOn, string? prior)
     {
-        string strength = strengthPercent.ToString("0.###", CultureInfo.InvariantCulture);
+        string strength = product.StrengthPercent.ToString("0.###", CultureInfo.InvariantCulture);
         JsonObject order = new()
         {
             ["resourceType"] = "MedicationRequest",
@@ -47,14 +46,14 @@ internal static class ClinicResources
             ["intent"] = "order",
             ["medicationCodeableConcept"] = new JsonObject
             {
-                ["coding"] = new JsonArray(Coding("http://www.whocc.no/atc", story.AtcCode, story.Ingredient)),
-                ["text"] = $"{story.Ingredient} {strength} % cream",
+                ["coding"] = new JsonArray(Coding("http://www.whocc.no/atc", product.AtcCode, product.Ingredient)),
+                ["text"] = $"{product.Ingredient} {strength} % cream",
             },
             ["subject"] = Reference($"Patient/{story.Id}"),
             ["authoredOn"] = Instant(authoredOn),
-            ["requester"] = Reference(Prescriber),
+            ["requester"] = Reference(story.Prescriber.Reference),
             ["dosageInstruction"] = new JsonArray(dosage.DeepClone()),
-            ["dispenseRequest"] = new JsonObject { ["numberOfRepeatsAllowed"] = 3, ["quantity"] = Quantity(30, "g") },
+            ["dispenseRequest"] = new JsonObject { ["numberOfRepeatsAllowed"] = story.Supply.Repeats, ["quantity"] = Quantity(story.Supply.Grams, "g") },
         };
         if (prior is not null)
         {
@@ -92,7 +91,7 @@ internal static class ClinicResources
         ["dosageInstruction"] = new JsonArray(new JsonObject { ["text"] = "one capsule a day" }),
     };
 
-    public static JsonObject CheckIn(string id, string patient, string order, DateTimeOffset at, int[] grades, int? nightsApplied, bool byClinician)
+    public static JsonObject CheckIn(string id, PatientStory story, string order, DateTimeOffset at, int[] grades, int? nightsApplied)
     {
         JsonArray components = [.. Signs.Select((sign, i) => Component(sign, grades[i]))];
         if (nightsApplied is { } nights)
@@ -100,23 +99,23 @@ internal static class ClinicResources
             components.Add(Component("nights-applied", nights));
         }
 
-        JsonObject panel = Observation(id, patient, "checkin-panel", at, byClinician);
+        JsonObject panel = Observation(id, story, "checkin-panel", at, byClinician: false);
         panel["basedOn"] = new JsonArray(Reference($"MedicationRequest/{order}"));
         panel["component"] = components;
         return panel;
     }
 
-    public static JsonObject Single(string id, string patient, string code, object? value, DateTimeOffset at, bool byClinician)
+    public static JsonObject Single(string id, PatientStory story, string code, object? value, DateTimeOffset at, bool byClinician)
     {
         if (code == "pregnancy")
         {
-            JsonObject status = Observation(id, patient, code, at, byClinician);
+            JsonObject status = Observation(id, story, code, at, byClinician);
             status["code"] = new JsonObject { ["coding"] = new JsonArray(Coding("http://loinc.org", "82810-3", "Pregnancy status")) };
             status["valueCodeableConcept"] = new JsonObject { ["coding"] = new JsonArray(Coding("http://loinc.org", value is true ? "LA15173-0" : "LA26683-5", null)) };
             return status;
         }
 
-        JsonObject observation = Observation(id, patient, code, at, byClinician);
+        JsonObject observation = Observation(id, story, code, at, byClinician);
         if (value is string answer)
         {
             observation["valueCodeableConcept"] = new JsonObject { ["coding"] = new JsonArray(Coding(Tolerability, answer, null)) };
@@ -139,17 +138,39 @@ internal static class ClinicResources
         },
     };
 
+    /// <summary>Why a clinician declined.</summary>
+    public static JsonObject Reason() => new()
+    {
+        ["coding"] = new JsonArray(Coding("https://titration.example.org/fhir/CodeSystem/decline-reason", "clinical-judgement", "Clinical judgement")),
+    };
+
+    /// <summary>The check-in with its first grade one higher.</summary>
+    public static JsonObject Worse(JsonObject checkIn)
+    {
+        JsonObject amended = With(checkIn, "amended");
+        JsonNode redness = amended["component"]![0]!;
+        redness["valueInteger"] = Math.Min(3, redness["valueInteger"]!.GetValue<int>() + 1);
+        return amended;
+    }
+
+    public static JsonObject With(JsonObject resource, string status)
+    {
+        JsonObject changed = resource.DeepClone().AsObject();
+        changed["status"] = status;
+        return changed;
+    }
+
     public static string Instant(DateTimeOffset at) => at.UtcDateTime.ToString("yyyy-MM-dd'T'HH:mm:ss'Z'", CultureInfo.InvariantCulture);
 
-    private static JsonObject Observation(string id, string patient, string code, DateTimeOffset at, bool byClinician) => new()
+    private static JsonObject Observation(string id, PatientStory story, string code, DateTimeOffset at, bool byClinician) => new()
     {
         ["resourceType"] = "Observation",
         ["id"] = id,
         ["status"] = "final",
         ["code"] = new JsonObject { ["coding"] = new JsonArray(Coding(Tolerability, code, null)) },
-        ["subject"] = Reference($"Patient/{patient}"),
+        ["subject"] = Reference($"Patient/{story.Id}"),
         ["effectiveDateTime"] = Instant(at),
-        ["performer"] = new JsonArray(Reference(byClinician ? Prescriber : $"Patient/{patient}")),
+        ["performer"] = new JsonArray(Reference(byClinician ? story.Prescriber.Reference : $"Patient/{story.Id}")),
     };
 
     private static JsonObject Component(string code, int value) => new()

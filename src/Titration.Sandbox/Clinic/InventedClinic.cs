@@ -1,72 +1,74 @@
-using System.Net;
-using System.Net.Http.Headers;
-using System.Text;
 using System.Text.Json.Nodes;
 
 namespace Titration.Sandbox.Clinic;
 
 /// <summary>
-/// An invented clinic that behaves like the world outside: its patients answer requests that stand on the FHIR server, its prescriber
-/// takes up Tasks, and its interface engine sends every resource to the service. It knows nothing of how the service decides.
+/// An invented clinic that behaves like the world outside: its patients answer requests that stand on the FHIR server, its prescribers
+/// take up Tasks, and its interface engine sends every resource to the service. It knows nothing of how the service decides.
 /// </summary>
-/// <param name="http">Based at the service's own address.</param>
-/// <param name="clock">The simulated time.</param>
-/// <param name="stories">Its patients.</param>
-public sealed class InventedClinic(HttpClient http, SimulatedClock clock, IReadOnlyList<PatientStory> stories)
+public sealed class InventedClinic
 {
-    private readonly List<InventedPatient> _patients = [];
-    private readonly HashSet<string> _asked = [];
+    // Care advice leaves the treatment as it is; any other instruction that nobody had to approve says to leave the product out.
+    private static readonly string[] CareRules = ["fresh-moderate-irritation", "lasting-moderate-irritation"];
+
+    private readonly ClinicLine _line;
+    private readonly SimulatedClock _clock;
+    private readonly Dictionary<string, InventedPatient> _patients;
+    private readonly Surgery _surgery;
+    private DateTimeOffset _readAt = DateTimeOffset.UnixEpoch;
+
+    /// <param name="http">Based at the service's own address.</param>
+    /// <param name="clock">The simulated time.</param>
+    /// <param name="stories">Its patients.</param>
+    /// <param name="firstDay">Stories count from it.</param>
+    public InventedClinic(HttpClient http, SimulatedClock clock, IReadOnlyList<PatientStory> stories, DateOnly firstDay)
+    {
+        _line = new ClinicLine(http);
+        _clock = clock;
+        _patients = stories.ToDictionary(s => $"Patient/{s.Id}", s => new InventedPatient(s, firstDay.AddDays(s.StartsOn)), StringComparer.Ordinal);
+        _surgery = new Surgery(_line, clock, _patients);
+    }
 
     /// <summary>Reference to the clinic that the service is to be configured with.</summary>
     public static string Organization => ClinicResources.Organization;
 
-    /// <summary>Puts the clinic, its prescriber and its patients onto the FHIR server.</summary>
-    public async Task OpenAsync(DateOnly firstDay, CancellationToken cancellationToken)
+    /// <summary>Puts the clinic, its prescribers and its patients onto the FHIR server.</summary>
+    public async Task OpenAsync(CancellationToken cancellationToken)
     {
-        await PutAsync(ClinicResources.Clinic(), cancellationToken);
-        await PutAsync(ClinicResources.Role(), cancellationToken);
-        foreach (PatientStory story in stories)
+        await _line.PutAsync(ClinicResources.Clinic(), cancellationToken);
+        foreach (Prescriber prescriber in Prescriber.All)
         {
-            await PutAsync(ClinicResources.Patient(story), cancellationToken);
-            _patients.Add(new InventedPatient(story, firstDay.AddDays(story.StartsOn)));
+            await _line.PutAsync(ClinicResources.Role(prescriber), cancellationToken);
+        }
+
+        foreach (InventedPatient patient in _patients.Values)
+        {
+            await _line.PutAsync(ClinicResources.Patient(patient.Story), cancellationToken);
         }
     }
 
-    /// <summary>A day at the clinic: first orders are written, and the prescriber takes up what stands since yesterday.</summary>
+    /// <summary>A day at the clinic: first orders are written, and the prescribers take up what stands.</summary>
     public async Task DayAsync(DateOnly today, CancellationToken cancellationToken)
     {
-        foreach (InventedPatient patient in _patients.Where(p => p.CourseStart == today))
+        foreach (InventedPatient patient in _patients.Values.Where(p => p.CourseStart == today))
         {
             PatientStory story = patient.Story;
             if (story.Cautious)
             {
-                await SendAsync(ClinicResources.Single(NextId(patient), story.Id, "caution", true, clock.GetUtcNow(), byClinician: true), cancellationToken);
+                await SayAsync(patient, "caution", true, byClinician: true, cancellationToken);
             }
 
-            JsonObject dosage = ClinicResources.Dosage(story.FirstFrequency.Nights, story.FirstFrequency.Days, 0.25m);
-            await OrderAsync(patient, dosage, story.StrengthPercent, today, cancellationToken);
+            await _surgery.OrderAsync(patient, story.Product, FirstDosage(story), today, cancellationToken);
         }
 
-        foreach (JsonNode task in await SearchAsync("Task?status=requested&_count=200", cancellationToken))
-        {
-            await TakeUpAsync(task, today, cancellationToken);
-        }
+        await _surgery.DayAsync(today, cancellationToken);
     }
 
-    /// <summary>An evening: things happen, patients answer what they were asked, and then comes the night.</summary>
+    /// <summary>An evening: patients read what came, things happen, they answer what they were asked, and then comes the night.</summary>
     public async Task EveningAsync(DateOnly today, CancellationToken cancellationToken)
     {
-        // What came since the last evening; who was asked before remembers it.
-        string since = ClinicResources.Instant(clock.GetUtcNow().AddDays(-1));
-        foreach (JsonNode request in await SearchAsync($"CommunicationRequest?status=active&_lastUpdated=gt{since}&_count=200", cancellationToken))
-        {
-            if (request["category"]?[0]?["coding"]?[0]?["code"]?.GetValue<string>() == "reminder")
-            {
-                _asked.Add(request["subject"]!["reference"]!.GetValue<string>());
-            }
-        }
-
-        foreach (InventedPatient patient in _patients.Where(p => p.CourseStart <= today))
+        await ReadAsync(cancellationToken);
+        foreach (InventedPatient patient in _patients.Values.Where(p => p.CourseStart <= today))
         {
             int day = patient.DayOfCourse(today);
             foreach (Happening happening in patient.Story.Happenings.Where(h => h.Day == day))
@@ -74,165 +76,118 @@ public sealed class InventedClinic(HttpClient http, SimulatedClock clock, IReadO
                 await HappenAsync(patient, happening, today, cancellationToken);
             }
 
-            if (_asked.Contains($"Patient/{patient.Story.Id}") && patient.Order is not null && patient.Story.Answers(day))
+            if (patient.Asked.Count > 0 && patient.Order is not null && patient.Story.Answers(day))
             {
                 await CheckInAsync(patient, today, cancellationToken);
+            }
+
+            foreach ((DateOnly On, JsonObject Resource) unsent in patient.Unsent.Where(u => u.On <= today).ToArray())
+            {
+                patient.Unsent.Remove(unsent);
+                await _line.SendAsync(unsent.Resource, cancellationToken);
             }
 
             patient.Night(today);
         }
     }
 
+    /// <summary>
+    /// The messages that changed since the last evening. An approved instruction that was read is done: the clinic's messaging marks it so.
+    /// </summary>
+    private async Task ReadAsync(CancellationToken cancellationToken)
+    {
+        IReadOnlyList<JsonObject> changed = await _line.ChangedAsync("CommunicationRequest", _readAt, cancellationToken);
+        _readAt = _clock.GetUtcNow();
+        foreach (JsonObject message in changed)
+        {
+            string subject = message["subject"]!["reference"]!.GetValue<string>();
+            if (message["recipient"]?[0]?["reference"]?.GetValue<string>() != subject)
+            {
+                continue;
+            }
+
+            InventedPatient patient = _patients[subject];
+            string id = message["id"]!.GetValue<string>();
+            string rule = message["reasonCode"]![0]!["coding"]![0]!["code"]!.GetValue<string>();
+            bool stands = message["status"]!.GetValue<string>() == "active";
+            bool instructs = message["category"]![0]!["coding"]![0]!["code"]!.GetValue<string>() == "instruction";
+            if (!stands)
+            {
+                patient.Asked.Remove(id);
+            }
+            else if (instructs && message["note"] is not null)
+            {
+                patient.Pauses = false;
+                await _line.SendAsync(ClinicResources.With(message, "completed"), cancellationToken);
+            }
+            else if (instructs)
+            {
+                patient.Pauses |= !CareRules.Contains(rule, StringComparer.Ordinal);
+            }
+            else if (rule == "silence")
+            {
+                patient.Asked.Add(id);
+            }
+        }
+    }
+
     private async Task HappenAsync(InventedPatient patient, Happening happening, DateOnly today, CancellationToken cancellationToken)
     {
-        string id = patient.Story.Id;
         switch (happening.Code)
         {
             case "checkin-panel":
                 await CheckInAsync(patient, today, cancellationToken);
                 break;
             case "order:isotretinoin":
-                await SendAsync(ClinicResources.OralIsotretinoin($"{id}-oral", id, clock.GetUtcNow()), cancellationToken);
+                string id = patient.Story.Id;
+                await _line.SendAsync(ClinicResources.OralIsotretinoin($"{id}-oral", id, _clock.GetUtcNow()), cancellationToken);
+                break;
+            case "order:switch" when patient.Order is not null:
+                InventedProduct other = patient.Product.Ingredient == InventedProduct.Adapalene.Ingredient ? InventedProduct.Tretinoin : InventedProduct.Adapalene;
+                await _surgery.OrderAsync(patient, other, FirstDosage(patient.Story), today, cancellationToken);
                 break;
             case "order:on-hold" or "order:active" or "order:stopped" when patient.Order is { } order:
                 string status = happening.Code["order:".Length..];
                 patient.OnHold = status == "on-hold";
-                await ChangeOrderAsync(order, status, cancellationToken);
+                await _surgery.ChangeOrderAsync(order, status, cancellationToken);
                 if (status == "stopped")
                 {
                     patient.Stop();
                 }
 
                 break;
-            case "order:on-hold" or "order:active" or "order:stopped":
+            case "order:on-hold" or "order:active" or "order:stopped" or "order:switch":
                 break;
             default:
-                await SendAsync(ClinicResources.Single(NextId(patient), id, happening.Code, happening.Value, clock.GetUtcNow(), happening.ByClinician), cancellationToken);
+                await SayAsync(patient, happening.Code, happening.Value, happening.ByClinician, cancellationToken);
                 break;
         }
     }
 
     private async Task CheckInAsync(InventedPatient patient, DateOnly today, CancellationToken cancellationToken)
     {
-        _asked.Remove($"Patient/{patient.Story.Id}");
+        patient.Asked.Clear();
         int[] grades = patient.Story.Skin(patient.DayOfCourse(today), today.DayNumber - patient.StepStart.DayNumber);
         int? nights = patient.Story.CountsNights ? patient.TakeNights() : null;
-        await SendAsync(
-            ClinicResources.CheckIn(NextId(patient), patient.Story.Id, patient.Order ?? "none", clock.GetUtcNow(), grades, nights, byClinician: false),
-            cancellationToken);
-    }
-
-    /// <summary>
-    /// The prescriber copies the proposed dosage into a new order and completes the Task; other Tasks are completed as seen. One who does
-    /// not answer leaves them.
-    /// </summary>
-    private async Task TakeUpAsync(JsonNode task, DateOnly today, CancellationToken cancellationToken)
-    {
-        string patientId = task["for"]!["reference"]!.GetValue<string>()["Patient/".Length..];
-        InventedPatient? patient = _patients.Find(p => p.Story.Id == patientId);
-        DateTimeOffset authored = DateTimeOffset.Parse(task["authoredOn"]!.GetValue<string>(), System.Globalization.CultureInfo.InvariantCulture);
-        if (patient is null || !patient.Story.PrescriberAnswers || clock.GetUtcNow() - authored < TimeSpan.FromHours(20))
+        JsonObject checkIn = ClinicResources.CheckIn(NextId(patient), patient.Story, patient.Order ?? "none", _clock.GetUtcNow(), grades, nights);
+        Aftermath after = patient.Story.After(patient.CheckIns++);
+        if (after == Aftermath.Late)
         {
+            patient.Unsent.Add((today.AddDays(3), checkIn));
             return;
         }
 
-        // The Task is read again: since this morning it may have been withdrawn.
-        task = await GetAsync($"Task/{task["id"]}", cancellationToken);
-        if (task["status"]!.GetValue<string>() != "requested")
+        await _line.SendAsync(checkIn, cancellationToken);
+        if (after != Aftermath.None)
         {
-            return;
+            patient.Unsent.Add((today.AddDays(2), after == Aftermath.Amended ? ClinicResources.Worse(checkIn) : ClinicResources.With(checkIn, "entered-in-error")));
         }
-
-        JsonNode? proposed = task["input"]?.AsArray().FirstOrDefault(i => i!["type"]?["coding"]?[0]?["code"]?.GetValue<string>() == "proposed-dosage")?["valueDosage"];
-        await CompleteAsync(task, approved: proposed is not null, cancellationToken);
-        if (proposed is not null && patient.Order is not null)
-        {
-            decimal strength = StrengthOf(task) ?? patient.StrengthPercent;
-            await OrderAsync(patient, proposed, strength, today, cancellationToken);
-        }
-
     }
 
-    private static decimal? StrengthOf(JsonNode task)
-    {
-        string? text = task["input"]?.AsArray().FirstOrDefault(i => i!["type"]?["coding"]?[0]?["code"]?.GetValue<string>() == "proposed-step")?["valueString"]?.GetValue<string>();
-        string? number = text?.Split('%')[0].Trim();
-        return decimal.TryParse(number, System.Globalization.CultureInfo.InvariantCulture, out decimal strength) ? strength : null;
-    }
+    private async Task SayAsync(InventedPatient patient, string code, object? value, bool byClinician, CancellationToken cancellationToken) =>
+        await _line.SendAsync(ClinicResources.Single(NextId(patient), patient.Story, code, value, _clock.GetUtcNow(), byClinician), cancellationToken);
 
-    private async Task OrderAsync(InventedPatient patient, JsonNode dosage, decimal strength, DateOnly today, CancellationToken cancellationToken)
-    {
-        string id = $"{patient.Story.Id}-order-{patient.Orders + 1}";
-        string? prior = patient.Order;
-        await SendAsync(ClinicResources.Order(id, patient.Story, dosage, strength, clock.GetUtcNow(), prior), cancellationToken);
-        if (prior is not null)
-        {
-            await ChangeOrderAsync(prior, "stopped", cancellationToken);
-        }
-
-        patient.Follow(id, dosage, strength, today);
-    }
-
-    private async Task ChangeOrderAsync(string id, string status, CancellationToken cancellationToken)
-    {
-        JsonNode order = await GetAsync($"MedicationRequest/{id}", cancellationToken);
-        order["status"] = status;
-        await SendAsync(order.AsObject(), cancellationToken);
-    }
-
-    private async Task CompleteAsync(JsonNode task, bool approved, CancellationToken cancellationToken)
-    {
-        task["status"] = "completed";
-        task["lastModified"] = ClinicResources.Instant(clock.GetUtcNow());
-        if (approved)
-        {
-            task["output"] = new JsonArray(ClinicResources.Approval());
-        }
-
-        await SendAsync(task.AsObject(), cancellationToken);
-    }
+    private static JsonObject FirstDosage(PatientStory story) => ClinicResources.Dosage(story.FirstFrequency.Nights, story.FirstFrequency.Days, 0.25m);
 
     private static string NextId(InventedPatient patient) => $"{patient.Story.Id}-obs-{++patient.Observations}";
-
-    /// <summary>Stores a resource, and lets the interface engine send the stored version to the service.</summary>
-    private async Task SendAsync(JsonObject resource, CancellationToken cancellationToken)
-    {
-        string stored = await PutAsync(resource, cancellationToken);
-        using HttpResponseMessage taken = await http.PostAsync(new Uri("inbound", UriKind.Relative), Body(stored), cancellationToken);
-        await RequireAsync(taken, cancellationToken);
-    }
-
-    private async Task<string> PutAsync(JsonObject resource, CancellationToken cancellationToken)
-    {
-        Uri address = new($"fhir/{resource["resourceType"]}/{resource["id"]}", UriKind.Relative);
-        using HttpResponseMessage stored = await http.PutAsync(address, Body(resource.ToJsonString()), cancellationToken);
-        return await RequireAsync(stored, cancellationToken);
-    }
-
-    private async Task<JsonNode> GetAsync(string path, CancellationToken cancellationToken)
-    {
-        using HttpResponseMessage response = await http.GetAsync(new Uri($"fhir/{path}", UriKind.Relative), cancellationToken);
-        return JsonNode.Parse(await RequireAsync(response, cancellationToken))!;
-    }
-
-    private async Task<IEnumerable<JsonNode>> SearchAsync(string query, CancellationToken cancellationToken)
-    {
-        JsonNode bundle = await GetAsync(query, cancellationToken);
-        return bundle["entry"]?.AsArray().Select(e => e!["resource"]!.DeepClone()).ToArray() ?? [];
-    }
-
-    private static StringContent Body(string json)
-    {
-        StringContent content = new(json, Encoding.UTF8);
-        content.Headers.ContentType = new MediaTypeHeaderValue("application/fhir+json");
-        return content;
-    }
-
-    private static async Task<string> RequireAsync(HttpResponseMessage response, CancellationToken cancellationToken)
-    {
-        string body = await response.Content.ReadAsStringAsync(cancellationToken);
-        return response.StatusCode is HttpStatusCode.OK or HttpStatusCode.Created
-            ? body
-            : throw new InvalidOperationException($"{response.RequestMessage?.Method} {response.RequestMessage?.RequestUri?.AbsolutePath} answered {(int)response.StatusCode}: {body}");
-    }
 }

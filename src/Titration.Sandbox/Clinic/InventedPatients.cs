@@ -84,9 +84,7 @@ public static class InventedPatients
             Id = "maple-12",
             Plot = "Another clinic prescribes oral isotretinoin meanwhile.",
             StartsOn = 10,
-            Ingredient = "adapalene",
-            AtcCode = "D10AD03",
-            StrengthPercent = 0.1m,
+            Product = InventedProduct.Adapalene,
             Happenings = [new(70, "order:isotretinoin"), new(72, "order:stopped")],
         },
         new()

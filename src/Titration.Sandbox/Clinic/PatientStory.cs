@@ -10,11 +10,7 @@ public sealed record PatientStory
 
     public int BirthYear { get; init; } = 1992;
 
-    public string Ingredient { get; init; } = "tretinoin";
-
-    public string AtcCode { get; init; } = "D10AD01";
-
-    public decimal StrengthPercent { get; init; } = 0.025m;
+    public InventedProduct Product { get; init; } = InventedProduct.Tretinoin;
 
     /// <summary>Nights in so many days of the first order.</summary>
     public (int Nights, int Days) FirstFrequency { get; init; } = (1, 2);
@@ -36,8 +32,13 @@ public sealed record PatientStory
     /// <summary>Whether nights are counted in the answers.</summary>
     public bool CountsNights { get; init; } = true;
 
-    /// <summary>Whether the prescriber takes up proposals.</summary>
-    public bool PrescriberAnswers { get; init; } = true;
+    public Prescriber Prescriber { get; init; } = Prescriber.All[0];
+
+    /// <summary>Grams in one tube, and how often the order may be filled again.</summary>
+    public (decimal Grams, int Repeats) Supply { get; init; } = (30m, 3);
+
+    /// <summary>What becomes of the n-th check-in, counted from 0, after it was written.</summary>
+    public Func<int, Aftermath> After { get; init; } = _ => Aftermath.None;
 
     /// <summary>Things that happen on a day of the course.</summary>
     public IReadOnlyList<Happening> Happenings { get; init; } = [];
@@ -46,9 +47,34 @@ public sealed record PatientStory
     public static int[] Settling(int day, int dayOfStep) => dayOfStep < 9 ? [1, 0, 1, dayOfStep < 5 ? 1 : 0] : [0, 0, dayOfStep % 3 == 0 ? 1 : 0, 0];
 }
 
+/// <summary>What is prescribed, by its generic name.</summary>
+public sealed record InventedProduct(string Ingredient, string AtcCode, decimal StrengthPercent)
+{
+    public static InventedProduct Tretinoin { get; } = new("tretinoin", "D10AD01", 0.025m);
+
+    public static InventedProduct Adapalene { get; } = new("adapalene", "D10AD03", 0.1m);
+}
+
 /// <summary>Something that happens in a story.</summary>
 /// <param name="Day">Day of the course.</param>
-/// <param name="Code">Code of the observation, or <c>order:on-hold</c>, <c>order:active</c>, <c>order:stopped</c>, <c>order:isotretinoin</c>.</param>
+/// <param name="Code">
+/// Code of the observation, or <c>order:on-hold</c>, <c>order:active</c>, <c>order:stopped</c>, <c>order:isotretinoin</c>, <c>order:switch</c>.
+/// </param>
 /// <param name="ByClinician">Whose word it is.</param>
 /// <param name="Value">A boolean, or the code of an answer.</param>
 public sealed record Happening(int Day, string Code, bool ByClinician = false, object? Value = null);
+
+/// <summary>What becomes of a check-in after it was written.</summary>
+public enum Aftermath
+{
+    None,
+
+    /// <summary>It arrives three days late.</summary>
+    Late,
+
+    /// <summary>Two days later one grade turns out to have been worse.</summary>
+    Amended,
+
+    /// <summary>Two days later it turns out to be somebody else's.</summary>
+    EnteredInError,
+}

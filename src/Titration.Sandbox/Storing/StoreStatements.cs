@@ -24,6 +24,9 @@ internal sealed class StoreStatements(SqliteConnection connection) : IDisposable
     public Statement History { get; } = new(
         connection, $"SELECT {Columns} FROM version v WHERE v.type = $1 AND v.id = $2 ORDER BY v.version DESC", 2);
 
+    // Nothing is ever deleted, so rows have no gaps.
+    public Statement After { get; } = new(connection, $"SELECT {Columns} FROM version v WHERE v.row > $1 ORDER BY v.row LIMIT $2", 2);
+
     public Statement InsertVersion { get; } = new(
         connection, "INSERT INTO version (type, id, version, updated, posted, body) VALUES ($1, $2, $3, $4, $5, $6)", 6);
 
@@ -44,7 +47,7 @@ internal sealed class StoreStatements(SqliteConnection connection) : IDisposable
     public void Dispose()
     {
         foreach (Statement statement in (Statement[])[
-            Begin, Commit, Rollback, NextId, Read, ReadVersion, History, InsertVersion, PointToLast, RemoveIndex, AddIndex])
+            Begin, Commit, Rollback, NextId, Read, ReadVersion, History, After, InsertVersion, PointToLast, RemoveIndex, AddIndex])
         {
             statement.Dispose();
         }

@@ -7,7 +7,7 @@ namespace Titration.Storage.Delivery;
 /// <summary>How the outbox stands.</summary>
 /// <param name="Unsent">Entries that have not left.</param>
 /// <param name="Dead">Entries that a person must look at.</param>
-/// <param name="OldestUnsent">When the oldest of the unsent was made; null where there is none.</param>
+/// <param name="OldestUnsent">When the oldest of the unsent was made, those that wait for a better hour left out; null where there is none.</param>
 public sealed record OutboxDepth(int Unsent, int Dead, DateTimeOffset? OldestUnsent);
 
 /// <summary>
@@ -21,7 +21,7 @@ public static class OutboxQueries
     /// </summary>
     /// <param name="database">The database.</param>
     /// <param name="now">Now. Counts on SQLite; PostgreSQL goes by its own clock.</param>
-    /// <param name="lease">Longer than the whole time of retrying.</param>
+    /// <param name="lease">Short: whoever works on an entry prolongs it, and whoever was killed is soon followed by another.</param>
     /// <param name="limit">At most so many.</param>
     /// <param name="onlySafety">True: only safety referrals and withdrawals leave, and they do not wait for what is held back.</param>
     /// <param name="cancellationToken">Ends it before anything is claimed.</param>
@@ -30,6 +30,16 @@ public static class OutboxQueries
     {
         List<OutboxRow> claimed = await database.ClaimOutboxEntries(onlySafety, now, lease, limit).AsNoTracking().ToListAsync(cancellationToken);
         return [.. claimed.OrderBy(o => o.Rank).ThenBy(o => o.Id)];
+    }
+
+    /// <summary>Prolongs the leases of entries that are still being worked on; one that another holds by now is left alone.</summary>
+    public static async Task ProlongAsync(
+        this TitrationDbContext database, IEnumerable<OutboxRow> entries, DateTimeOffset now, TimeSpan lease, CancellationToken cancellationToken)
+    {
+        foreach (OutboxRow entry in entries)
+        {
+            await database.ProlongAsync(entry, now, lease, cancellationToken);
+        }
     }
 
     /// <summary>
@@ -97,9 +107,11 @@ public static class OutboxQueries
     public static async Task KeepSentAsync(
         this TitrationDbContext database, IReadOnlyCollection<SentResourceRow> held, CancellationToken cancellationToken)
     {
+        Guid[] keys = [.. held.Select(h => h.CommunicationKey).Distinct()];
+        List<SentResourceRow> there = await database.SentResources.Where(s => keys.Contains(s.CommunicationKey)).ToListAsync(cancellationToken);
         foreach (SentResourceRow resource in held)
         {
-            SentResourceRow? known = await database.SentResources.FindAsync([resource.CommunicationKey, resource.Role], cancellationToken);
+            SentResourceRow? known = there.Find(s => s.CommunicationKey == resource.CommunicationKey && s.Role == resource.Role);
             if (known is null)
             {
                 database.SentResources.Add(resource);
@@ -129,6 +141,13 @@ public static class OutboxQueries
             .Where(c => database.SentResources.Any(s => s.CommunicationKey == c.Key && s.ResourceType == resourceType && s.ServerId == serverId))
             .FirstOrDefaultAsync(cancellationToken);
 
+    /// <summary>Whether the decision behind an entry already knew what a clinician answered to this Task.</summary>
+    public static Task<bool> KnewAnswerAsync(this TitrationDbContext database, OutboxRow entry, string taskId, CancellationToken cancellationToken) =>
+        database.DecisionContents.AnyAsync(
+            d => d.DecisionId == entry.DecisionId
+                && database.Facts.Any(f => f.Patient == d.Patient && f.ResourceType == "Task" && f.ResourceId == taskId && f.Sequence <= d.FactSequence),
+            cancellationToken);
+
     /// <summary>How many stat entries made at or before an instant have not left: each is a reason for an alert.</summary>
     public static Task<int> CountUnconfirmedStatAsync(
         this TitrationDbContext database, DateTimeOffset madeBy, CancellationToken cancellationToken) =>
@@ -137,6 +156,11 @@ public static class OutboxQueries
                 && (o.State == OutboxState.Pending || o.State == OutboxState.Leased || o.State == OutboxState.Dead),
             cancellationToken);
 
+    /// <summary>How many messages that may be paced left for a patient since an instant.</summary>
+    public static Task<int> CountPacedSinceAsync(
+        this TitrationDbContext database, string patient, DateTimeOffset since, CancellationToken cancellationToken) =>
+        database.Outbox.CountAsync(o => o.Patient == patient && o.Paced && o.State == OutboxState.Sent && o.SentAt >= since, cancellationToken);
+
     /// <summary>Depth and age.</summary>
     public static async Task<OutboxDepth> OutboxDepthAsync(this TitrationDbContext database, CancellationToken cancellationToken)
     {
@@ -144,7 +168,7 @@ public static class OutboxQueries
         return new OutboxDepth(
             await unsent.CountAsync(cancellationToken),
             await database.Outbox.CountAsync(o => o.State == OutboxState.Dead, cancellationToken),
-            await unsent.MinAsync(o => (DateTimeOffset?)o.CreatedAt, cancellationToken));
+            await unsent.Where(o => !o.Paced || o.NotBefore == null).MinAsync(o => (DateTimeOffset?)o.CreatedAt, cancellationToken));
     }
 
     private static async Task<bool> EndAsync(

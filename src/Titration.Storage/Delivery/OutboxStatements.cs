@@ -7,7 +7,8 @@ internal static class OutboxStatements
     /// Which entries may leave now. Stands after a <c>clock(now)</c>; parameter {0} is 1 where only safety referrals and withdrawals leave.
     /// An entry waits for the earlier entries of its own communication, dead ones included, even when it is stat: a withdrawal
     /// that overtook what it withdraws would leave that standing. Any but a stat entry also waits for the earlier entries of its
-    /// patient, except those that cannot leave themselves: because of a dead letter, or because they are held back as {0} says.
+    /// patient, except those that cannot leave themselves: because of a dead letter, because they are held back as {0} says, or
+    /// because they are messages to the patient that wait for a better hour.
     /// </summary>
     public const string Claimable = """
         SELECT o.id
@@ -23,6 +24,7 @@ internal static class OutboxStatements
               SELECT 1 FROM outbox AS earlier
               WHERE earlier.patient = o.patient AND earlier.sequence < o.sequence AND earlier.state IN ('pending', 'leased')
                 AND ({0} = 0 OR earlier.action = 'withdraw' OR earlier.kind = 'safety-referral')
+                AND (o.paced OR NOT earlier.paced OR earlier.not_before IS NULL OR earlier.not_before <= clock.now)
                 AND NOT EXISTS (
                     SELECT 1 FROM outbox AS own
                     WHERE own.communication_key = earlier.communication_key AND own.sequence < earlier.sequence

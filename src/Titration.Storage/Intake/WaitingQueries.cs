@@ -42,9 +42,10 @@ public static class WaitingQueries
     public static IQueryable<WaitingRow> DueAt(this DbSet<WaitingRow> waiting, DateTimeOffset now) =>
         waiting.AsNoTracking().Where(w => w.NotBefore <= now).OrderBy(w => w.NotBefore).ThenBy(w => w.Id);
 
-    /// <summary>What waits for a mapping, oldest first: to be read again when the mapping has changed.</summary>
-    public static IQueryable<WaitingRow> Unmapped(this DbSet<WaitingRow> waiting) =>
-        waiting.AsNoTracking().Where(w => w.Reason == WaitingReason.Unmapped).OrderBy(w => w.Id);
+    /// <summary>Makes everything that waits for a mapping due: for the start of a process, when the mapping may be another.</summary>
+    public static Task<int> ReadUnmappedAgainAsync(this TitrationDbContext database, DateTimeOffset now, CancellationToken cancellationToken) =>
+        database.Waiting.Where(w => w.Reason == WaitingReason.Unmapped)
+            .ExecuteUpdateAsync(set => set.SetProperty(w => w.NotBefore, now), cancellationToken);
 
     /// <summary>Counts a vain attempt and says when the next one is.</summary>
     public static Task PostponeWaitingAsync(

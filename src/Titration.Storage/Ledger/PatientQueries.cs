@@ -1,6 +1,8 @@
 using System.Collections.Immutable;
 using Microsoft.EntityFrameworkCore;
+using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
+using Titration.Protocol.Facts;
 using Titration.Storage.Model;
 
 namespace Titration.Storage.Ledger;
@@ -53,6 +55,21 @@ public static class PatientQueries
     public static async Task<ImmutableArray<string>> DueAsync(
         this TitrationDbContext database, DateTimeOffset now, TimeSpan lease, int limit, CancellationToken cancellationToken) =>
         [.. (await database.ClaimDuePatients(now, lease, limit).ToListAsync(cancellationToken)).Order(StringComparer.Ordinal)];
+
+    /// <summary>The language that the patient's newest record prefers, BCP 47; null where none is known.</summary>
+    public static async Task<string?> LanguageOfAsync(this TitrationDbContext database, string patient, CancellationToken cancellationToken)
+    {
+        byte[]? newest = await database.Facts.Where(f => f.Patient == patient && f.ResourceType == "Patient")
+            .OrderByDescending(f => f.LastUpdated).ThenByDescending(f => f.Sequence).Select(f => f.Content).FirstOrDefaultAsync(cancellationToken);
+        return newest is not null && StoredJson.ReadFact(newest) is PatientFact record ? record.Language : null;
+    }
+
+    /// <summary>The key of the communication of this kind and cause that stands; null where none does.</summary>
+    public static async Task<Guid?> StandingAsync(
+        this TitrationDbContext database, string patient, Guid? course, CommunicationReference sought, CancellationToken cancellationToken) =>
+        (await database.Communications.AsNoTracking().FirstOrDefaultAsync(
+            c => c.Patient == patient && c.CourseId == course && c.Kind == sought.Kind && c.Cause == sought.Cause && c.State == CommunicationState.Standing,
+            cancellationToken))?.Key;
 
     /// <summary>How many patients are due.</summary>
     public static Task<int> CountDueAsync(this TitrationDbContext database, DateTimeOffset now, CancellationToken cancellationToken) =>

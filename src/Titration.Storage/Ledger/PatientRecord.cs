@@ -59,7 +59,7 @@ public sealed class PatientRecord
     /// <summary>The courses as they stand.</summary>
     public IReadOnlyCollection<CourseRow> Courses => _courses.Values;
 
-    /// <summary>The communications that stand or are finished; of those withdrawn only proposals, since an approval may still come in.</summary>
+    /// <summary>The communications that stand; of those withdrawn only proposals, since an approval may still come in.</summary>
     public IReadOnlyCollection<CommunicationRow> Communications => _communications.Values;
 
     /// <summary>The id that the next decision will have.</summary>
@@ -129,44 +129,50 @@ public sealed class PatientRecord
     }
 
     /// <summary>
-    /// What stands of a course (null: of the patient without a course), for <see cref="Reconciliation.Of"/>. The finished are
-    /// among them, so that what was answered is not raised again.
+    /// What stands of a course (null: of the patient without a course), for <see cref="Reconciliation.Of"/>. What was answered is
+    /// among it as long as its grounds are there, so that it is not raised again.
     /// </summary>
     public ImmutableArray<StandingCommunication> StandingCommunications(Guid? courseId) =>
     [
         .. _communications.Values
-            .Where(c => c.CourseId == courseId && (c.State is CommunicationState.Standing or CommunicationState.Finished))
-            .Select(c => new StandingCommunication(c.Key, c.Kind, c.Cause)),
+            .Where(c => c.CourseId == courseId && c.State == CommunicationState.Standing)
+            .Select(c => new StandingCommunication(c.Key, c.Kind, c.Cause, c.OverdueSince is not null)),
     ];
 
     /// <summary>Opens and closes communications as a reconciliation says, and puts into the outbox what has to leave for it.</summary>
     public void Reconcile(Reconciliation difference, Guid? courseId, Guid decisionId, DateTimeOffset at, string? traceParent = null)
     {
         // Withdrawals first: of two proposals for one course never both are open.
-        foreach (StandingCommunication gone in difference.Withdraw)
+        foreach (GoneCommunication gone in difference.Withdraw)
         {
-            CommunicationRow row = _communications[gone.Key];
-            if (row.State == CommunicationState.Standing)
-            {
-                Send(OutboxAction.Withdraw, row, StoredJson.ReadIntent(row.Intent).Priority, decisionId, at, traceParent);
-            }
-
+            CommunicationRow row = _communications[gone.Communication.Key];
+            Send(OutboxAction.Withdraw, row, StoredJson.ReadIntent(row.Intent).Priority, decisionId, at, traceParent, reason: gone.Reason);
             row.State = CommunicationState.Withdrawn;
             row.ClosedBy = decisionId;
         }
 
-        foreach ((Guid key, CommunicationIntent intent) in difference.Issue)
+        foreach (NewCommunication added in difference.Issue)
         {
-            CommunicationRow row = Open(key, intent, courseId, decisionId, at);
-            Send(OutboxAction.Issue, row, intent.Priority, decisionId, at, traceParent);
+            CommunicationIntent intent = added.Intent;
+            CommunicationRow row = Open(added, courseId, decisionId, at);
+            bool paced = intent is { Audience: Audience.Patient, IsSafety: false, NeedsApproval: false };
+            Send(OutboxAction.Issue, row, intent.Priority, decisionId, at, traceParent, paced);
+        }
+
+        foreach (StandingCommunication overdue in difference.HandOver)
+        {
+            CommunicationRow row = _communications[overdue.Key];
+            row.OverdueSince = at;
+            Send(OutboxAction.HandOver, row, StoredJson.ReadIntent(row.Intent).Priority, decisionId, at, traceParent);
         }
     }
 
     /// <summary>An approved proposal has come into force: its message leaves for the patient.</summary>
     public void Activate(CommunicationRow proposal, Guid decisionId, DateTimeOffset at, string? traceParent = null)
     {
+        CommunicationIntent intent = StoredJson.ReadIntent(proposal.Intent);
         proposal.State = CommunicationState.Activated;
-        Send(OutboxAction.Activate, proposal, StoredJson.ReadIntent(proposal.Intent).Priority, decisionId, at, traceParent);
+        Send(OutboxAction.Activate, proposal, intent.Priority, decisionId, at, traceParent, paced: !intent.IsSafety);
     }
 
     /// <summary>Takes a message back that was already active: treatment must stop.</summary>
@@ -174,20 +180,20 @@ public sealed class PatientRecord
     {
         activated.State = CommunicationState.Withdrawn;
         activated.ClosedBy = decisionId;
-        Send(OutboxAction.Withdraw, activated, Priority.Urgent, decisionId, at, traceParent);
-    }
-
-    /// <summary>Marks a communication as answered. Nothing leaves for it.</summary>
-    public void Finish(Guid communicationKey)
-    {
-        CommunicationRow row = _communications[communicationKey];
-        row.State = row.State == CommunicationState.Standing ? CommunicationState.Finished : row.State;
+        Send(OutboxAction.Withdraw, activated, Priority.Urgent, decisionId, at, traceParent, reason: WithdrawalReason.Superseded);
     }
 
     /// <summary>Keeps an evaluation as what stands for its course. One without a course leaves no row.</summary>
     public void Materialise(Evaluation evaluation, string policyHash)
     {
         RequireOwn(evaluation);
+        foreach (CommunicationRow communication in _communications.Values.Where(c => c.CourseId == evaluation.Course?.Id && c.OverdueSince is not null))
+        {
+            // Answered, or taken in hand: it is none of the digest's any more.
+            bool overdue = evaluation.Communications.Any(i => i.Overdue && i.Kind == communication.Kind && i.Cause == communication.Cause);
+            communication.OverdueSince = overdue ? communication.OverdueSince : null;
+        }
+
         if (evaluation.Course is not { } course)
         {
             return;
@@ -249,11 +255,12 @@ public sealed class PatientRecord
         TraceParent = item.TraceParent,
     };
 
-    private CommunicationRow Open(Guid key, CommunicationIntent intent, Guid? courseId, Guid decisionId, DateTimeOffset at)
+    private CommunicationRow Open(NewCommunication added, Guid? courseId, Guid decisionId, DateTimeOffset at)
     {
+        CommunicationIntent intent = added.Intent;
         CommunicationRow row = new()
         {
-            Key = key,
+            Key = added.Key,
             Patient = Patient,
             CourseId = courseId,
             Kind = intent.Kind,
@@ -262,14 +269,18 @@ public sealed class PatientRecord
             Intent = StoredJson.Write(intent),
             State = CommunicationState.Standing,
             OpenedAt = at,
+            Replaces = added.Replaces,
+            // What comes so late goes to the pool at once.
+            OverdueSince = intent.Overdue ? at : null,
         };
-        _communications.Add(key, row);
+        _communications.Add(row.Key, row);
         _database.Communications.Add(row);
         return row;
     }
 
     private void Send(
-        OutboxAction action, CommunicationRow communication, Priority priority, Guid decisionId, DateTimeOffset at, string? traceParent) =>
+        OutboxAction action, CommunicationRow communication, Priority priority, Guid decisionId, DateTimeOffset at, string? traceParent,
+        bool paced = false, WithdrawalReason? reason = null) =>
         _database.Outbox.Add(new OutboxRow
         {
             Patient = Patient,
@@ -277,6 +288,8 @@ public sealed class PatientRecord
             Rank = priority switch { Priority.Stat => 0, Priority.Urgent => 1, Priority.Routine => 2 },
             Action = action,
             Kind = communication.Kind,
+            Paced = paced,
+            Reason = reason,
             CommunicationKey = communication.Key,
             DecisionId = decisionId,
             State = OutboxState.Pending,

@@ -10,9 +10,6 @@ public enum CommunicationState
     /// <summary>It should be open.</summary>
     [JsonStringEnumMemberName("standing")] Standing,
 
-    /// <summary>Answered; it is not asked again as long as its cause is the same.</summary>
-    [JsonStringEnumMemberName("finished")] Finished,
-
     /// <summary>Approved and in force: the patient may be told. It is withdrawn only where treatment must stop.</summary>
     [JsonStringEnumMemberName("activated")] Activated,
 
@@ -46,6 +43,12 @@ public sealed class CommunicationRow
     public required CommunicationState State { get; set; }
 
     public required DateTimeOffset OpenedAt { get; init; }
+
+    /// <summary>The communication in whose place it stands; null: none.</summary>
+    public Guid? Replaces { get; init; }
+
+    /// <summary>Since when its task is the clinic's pool's, unanswered; null: it is not.</summary>
+    public DateTimeOffset? OverdueSince { get; set; }
 }
 
 /// <summary>A resource on the clinic's FHIR server that belongs to a communication.</summary>

@@ -12,6 +12,9 @@ public enum OutboxAction
 
     /// <summary>An approved draft becomes active.</summary>
     [JsonStringEnumMemberName("activate")] Activate,
+
+    /// <summary>A task that nobody answered goes to the clinic's pool.</summary>
+    [JsonStringEnumMemberName("hand-over")] HandOver,
 }
 
 /// <summary>How far an entry has come.</summary>
@@ -48,6 +51,12 @@ public sealed class OutboxRow
     public required OutboxAction Action { get; init; }
 
     public required CommunicationKind Kind { get; init; }
+
+    /// <summary>A message to the patient that may wait for a better hour. While it is held back nothing else of the patient's waits for it.</summary>
+    public required bool Paced { get; init; }
+
+    /// <summary>Why it is withdrawn; null for anything else.</summary>
+    public WithdrawalReason? Reason { get; init; }
 
     public required Guid CommunicationKey { get; init; }
 

@@ -2,8 +2,11 @@ using System.CommandLine;
 using System.Diagnostics;
 using Microsoft.EntityFrameworkCore;
 using Spectre.Console;
+using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
+using Titration.Sandbox;
 using Titration.Sandbox.Clinic;
+using Titration.Sandbox.Storing;
 using Titration.Storage;
 using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
@@ -16,22 +19,61 @@ namespace Titration.Worker.Commands;
 internal static class DemoCommand
 {
     private const int DefaultDays = 182;
+    private static readonly DateOnly First = new(2026, 1, 12);
 
     public static Command Create()
     {
-        Option<int> days = new("--days") { Description = "How long to play.", DefaultValueFactory = _ => DefaultDays };
+        Option<int> days = new("--days") { Description = "How long to play, 1 to 730.", DefaultValueFactory = _ => DefaultDays };
+        Option<int> patients = new("--patients") { Description = "How many, 1 to 2000; beyond the 13 with a story they are drawn.", DefaultValueFactory = _ => InventedPatients.All.Count };
+        Option<int> seed = new("--seed") { Description = "Draws other patients.", DefaultValueFactory = _ => 1 };
         Option<string?> patient = new("--patient") { Description = "Show only this patient's decisions, such as alder-1." };
+        Option<string?> folder = new("--folder") { Description = "A new or empty folder for what was on the FHIR server: every version of every resource, a file each." };
+        days.Validators.Add(result => Range(result, result.GetValueOrDefault<int>(), 730));
+        patients.Validators.Add(result => Range(result, result.GetValueOrDefault<int>(), 2000));
         Command command = new("demo", """
             Plays an invented clinic on embedded parts: messages in memory, SQLite, the embedded FHIR endpoint, on a simulated clock.
-            Nothing is kept. Shows what was decided for whom and why, and ends with the CommunicationRequests as they stand on the server.
+            Nothing is kept but with --folder. Shows what was decided for whom and why, what stands on the FHIR server in the end, the clinic in
+            figures, and whether what must hold has held. Exit code 1: it has not.
+
+              titration demo --patient elm-5
+              titration demo --patients 300 --days 182
             """)
-        { days, patient };
-        command.SetAction((parsed, cancellationToken) => RunAsync(parsed.GetValue(days), parsed.GetValue(patient), cancellationToken));
+        { days, patients, seed, patient, folder };
+        command.SetAction((parsed, cancellationToken) =>
+        {
+            int count = parsed.GetValue(patients);
+            IReadOnlyList<PatientStory> stories =
+            [
+                .. InventedPatients.All.Take(count),
+                .. GeneratedPatients.Of(Math.Max(0, count - InventedPatients.All.Count), InventedPatients.All.Count + 1, parsed.GetValue(seed)),
+            ];
+            return RunAsync(new Play(stories, parsed.GetValue(days), parsed.GetValue(patient), parsed.GetValue(folder)), cancellationToken);
+        });
         return command;
     }
 
-    private static async Task<int> RunAsync(int days, string? only, CancellationToken cancellationToken)
+    private static void Range(System.CommandLine.Parsing.OptionResult result, int value, int most)
     {
+        if (value < 1 || value > most)
+        {
+            result.AddError($"{result.Option.Name} takes 1 to {most}.");
+        }
+    }
+
+    private static async Task<int> RunAsync(Play play, CancellationToken cancellationToken)
+    {
+        if (play.Only is { } only && !play.Stories.Any(s => s.Id == only))
+        {
+            await Console.Error.WriteLineAsync($"titration: --patient: there is no {only} among the patients, such as {play.Stories[0].Id}");
+            return ExitCode.Usage;
+        }
+
+        if (play.Folder is { } kept && Directory.Exists(kept) && Directory.EnumerateFileSystemEntries(kept).Any())
+        {
+            await Console.Error.WriteLineAsync($"titration: --folder: \"{kept}\" is not empty");
+            return ExitCode.Usage;
+        }
+
         string folder = Directory.CreateTempSubdirectory("titration-demo-").FullName;
         try
         {
@@ -39,7 +81,10 @@ internal static class DemoCommand
                 ("DataFolder", folder), ("Health:Port", "0"), ("Broker:Uri", ""), ("FhirServer:BaseUrl", ""), ("Database:Provider", "sqlite"),
                 ("Database:ConnectionString", ""), ("Clinic:TimeZone", "Europe/London"), ("Clinic:Organization", InventedClinic.Organization), ("Clinic:Pool", ""),
                 ("Clinic:Name", "Harbour Road Skin Clinic"));
-            return settings is null ? ExitCode.Usage : await PlayAsync(settings, days, only, cancellationToken);
+            // Nothing of it is kept, so nothing has to survive a power cut.
+            return settings is null
+                ? ExitCode.Usage
+                : await PlayAsync(settings with { Database = settings.Database with { Durable = false } }, play, cancellationToken);
         }
         finally
         {
@@ -47,48 +92,68 @@ internal static class DemoCommand
         }
     }
 
-    private static async Task<int> PlayAsync(Settings settings, int days, string? only, CancellationToken cancellationToken)
+    private static async Task<int> PlayAsync(Settings settings, Play play, CancellationToken cancellationToken)
     {
         Stopwatch watch = Stopwatch.StartNew();
-        DateOnly first = new(2026, 1, 12);
-        SimulatedClock clock = new(ClinicZone.StartOf(first, settings.Policy.Zone));
+        SimulatedClock clock = new(ClinicZone.StartOf(First, settings.Policy.Zone));
         await using WebApplication app = TitrationHost.Build(settings, clock, scheduled: false);
         await TitrationHost.PrepareDatabaseAsync(app.Services, settings, cancellationToken);
         await app.StartAsync(cancellationToken);
         using HttpClient http = new() { BaseAddress = new Uri(app.Urls.First() + "/") };
-        InventedClinic clinic = new(http, clock, InventedPatients.All);
-        await clinic.OpenAsync(first, cancellationToken);
+        InventedClinic clinic = new(http, clock, play.Stories, First);
+        await clinic.OpenAsync(cancellationToken);
+        List<DateTimeOffset> instants = [];
         await AnsiConsole.Progress().Columns(new TaskDescriptionColumn(), new ProgressBarColumn(), new PercentageColumn(), new RemainingTimeColumn())
             .StartAsync(async progress =>
             {
-                ProgressTask playing = progress.AddTask($"{days} days at an invented clinic", maxValue: days);
-                for (int day = 0; day < days; day++)
+                ProgressTask playing = progress.AddTask($"{play.Days} days at an invented clinic of {play.Stories.Count}", maxValue: play.Days);
+                for (int day = 0; day < play.Days; day++)
                 {
-                    await DayAsync(app.Services, clinic, clock, first.AddDays(day), settings.Policy.Zone, cancellationToken);
+                    instants.AddRange(await DayAsync(app.Services, clinic, clock, First.AddDays(day), settings.Policy.Zone, cancellationToken));
                     playing.Increment(1);
                 }
             });
+        TimeSpan played = watch.Elapsed;
         await using TitrationDbContext database = await app.Services.GetRequiredService<IDbContextFactory<TitrationDbContext>>().CreateDbContextAsync(cancellationToken);
-        await DemoOutput.WriteDecisionsAsync(database, InventedPatients.All, only, settings.Policy.Zone, cancellationToken);
-        await DemoOutput.WriteCommunicationsAsync(http, cancellationToken);
-        AnsiConsole.MarkupLineInterpolated($"{days} days played in {watch.Elapsed.TotalSeconds:0.0} s. Everything here is invented; the service proposes, a clinician decides.");
+        if (play.Only is not null || play.Stories.Count <= InventedPatients.All.Count)
+        {
+            await DemoOutput.WriteDecisionsAsync(database, play.Stories, play.Only, settings.Policy.Zone, cancellationToken);
+            await DemoOutput.WriteCommunicationsAsync(http, play.Only, cancellationToken);
+        }
+
+        FhirStore store = app.Services.GetRequiredService<FhirStore>();
+        DemoReplay replay = new(settings);
+        replay.Play(store.Versions(), instants);
+        DemoFigures.Write(replay, play.Stories.Count, await DecisionsAsync(database, cancellationToken));
+        Keep(store, play.Folder);
+        AnsiConsole.WriteLine();
+        AnsiConsole.MarkupLineInterpolated(
+            $"{play.Days} days played in {played.TotalSeconds:0.0} s, replayed and checked in {(watch.Elapsed - played).TotalSeconds:0.0} s. Everything here is invented; the service proposes, a clinician decides.");
         await app.StopAsync(cancellationToken);
-        return ExitCode.Done;
+        return replay.Violations.Count == 0 ? ExitCode.Done : ExitCode.Found;
     }
 
-    /// <summary>Midnight: what fell due. Ten o'clock: the clinic. Eight in the evening: the patients.</summary>
-    private static async Task DayAsync(
+    /// <summary>Midnight, ten o'clock for the clinic, eight in the evening for the patients; what fell due before each.</summary>
+    /// <returns>The instants at which something was done.</returns>
+    private static async Task<DateTimeOffset[]> DayAsync(
         IServiceProvider services, InventedClinic clinic, SimulatedClock clock, DateOnly day, TimeZoneInfo zone, CancellationToken cancellationToken)
     {
-        DateTimeOffset midnight = ClinicZone.StartOf(day, zone);
-        clock.MoveTo(midnight);
-        await services.GetRequiredService<DueSweep>().RunAsync(cancellationToken);
-        await DeliverAsync(services, cancellationToken);
-        clock.MoveTo(midnight.AddHours(10));
+        DateTimeOffset[] instants = [ClinicZone.StartOf(day, zone), ClinicZone.At(day, new TimeOnly(10, 0), zone), ClinicZone.At(day, new TimeOnly(20, 0), zone)];
+        await ComeToAsync(services, clock, instants[0], cancellationToken);
+        await ComeToAsync(services, clock, instants[1], cancellationToken);
         await clinic.DayAsync(day, cancellationToken);
         await DeliverAsync(services, cancellationToken);
-        clock.MoveTo(midnight.AddHours(20));
+        await ComeToAsync(services, clock, instants[2], cancellationToken);
         await clinic.EveningAsync(day, cancellationToken);
+        await DeliverAsync(services, cancellationToken);
+        return instants;
+    }
+
+    private static async Task ComeToAsync(IServiceProvider services, SimulatedClock clock, DateTimeOffset instant, CancellationToken cancellationToken)
+    {
+        clock.MoveTo(instant);
+        await services.GetRequiredService<DueSweep>().RunAsync(cancellationToken);
+        await services.GetRequiredService<OverdueDigest>().RunAsync(cancellationToken);
         await DeliverAsync(services, cancellationToken);
     }
 
@@ -100,4 +165,24 @@ internal static class DemoCommand
             // As long as there is something to send.
         }
     }
+
+    private static async Task<Dictionary<Outcome, int>> DecisionsAsync(TitrationDbContext database, CancellationToken cancellationToken) =>
+        await database.DecisionContents.Where(d => d.Outcome != null).GroupBy(d => d.Outcome!.Value).ToDictionaryAsync(g => g.Key, g => g.Count(), cancellationToken);
+
+    private static void Keep(FhirStore store, string? folder)
+    {
+        if (folder is null)
+        {
+            return;
+        }
+
+        foreach (StoredVersion version in store.Versions())
+        {
+            string path = Directory.CreateDirectory(Path.Combine(folder, version.Type)).FullName;
+            File.WriteAllBytes(Path.Combine(path, $"{version.Id}-{version.Version}.json"), version.Body.Span);
+        }
+    }
+
+    /// <summary>What is to be played.</summary>
+    private sealed record Play(IReadOnlyList<PatientStory> Stories, int Days, string? Only, string? Folder);
 }

@@ -29,22 +29,18 @@ internal static class DemoOutput
             }
 
             AnsiConsole.WriteLine();
-            AnsiConsole.Write(new Rule($"[bold]{Markup.Escape(story.Id)}[/] {Markup.Escape(story.Plot)}") { Justification = Justify.Left, Style = Style.Parse("grey") });
+            AnsiConsole.Write(Heading($"[bold]{Markup.Escape(story.Id)}[/] {Markup.Escape(story.Plot)}"));
             AnsiConsole.Write(table);
         }
     }
 
-    public static async Task WriteCommunicationsAsync(HttpClient http, CancellationToken cancellationToken)
+    public static async Task WriteCommunicationsAsync(HttpClient http, string? only, CancellationToken cancellationToken)
     {
-        string json = await http.GetStringAsync(new Uri("fhir/CommunicationRequest?_count=1000", UriKind.Relative), cancellationToken);
-        JsonNode[] all = [.. JsonNode.Parse(json)!["entry"]?.AsArray().Select(e => e!["resource"]!) ?? []];
+        string json = await http.GetStringAsync(new Uri("fhir/CommunicationRequest?status=active,draft&_count=500", UriKind.Relative), cancellationToken);
+        JsonNode[] open = [.. JsonNode.Parse(json)!["entry"]?.AsArray().Select(e => e!["resource"]!) ?? []];
         AnsiConsole.WriteLine();
-        AnsiConsole.Write(new Rule($"[bold]CommunicationRequests on the FHIR server[/]: {all.Length}, {string.Join(", ", all.GroupBy(r => Text(r, "status"), StringComparer.Ordinal).OrderBy(g => g.Key, StringComparer.Ordinal).Select(g => $"{g.Count()} {g.Key}"))}")
-        {
-            Justification = Justify.Left,
-            Style = Style.Parse("grey"),
-        });
-        foreach (IGrouping<string, JsonNode> patient in all.Where(r => Text(r, "status") is "draft" or "active")
+        AnsiConsole.Write(Heading("[bold]Open on the FHIR server[/] at the end"));
+        foreach (IGrouping<string, JsonNode> patient in open.Where(r => only is null || Text(r["subject"]!, "reference") == $"Patient/{only}")
             .GroupBy(r => Text(r["subject"]!, "reference"), StringComparer.Ordinal).OrderBy(g => g.Key, StringComparer.Ordinal))
         {
             AnsiConsole.MarkupLineInterpolated($"[bold]{patient.Key}[/]");
@@ -61,8 +57,9 @@ internal static class DemoOutput
             AnsiConsole.Write(grid);
         }
 
-        AnsiConsole.MarkupLine("Open ones are listed; those completed, withdrawn or answered are counted above.");
     }
+
+    internal static Rule Heading(string markup) => new(markup) { Justification = Justify.Left, Style = Style.Parse("grey") };
 
     /// <summary>
     /// The decisions at which the outcome or the proposed step turned. Requests answered within a day and those that only exchanged one
@@ -89,7 +86,7 @@ internal static class DemoOutput
 
     private static string Shortened(string text) => text.Length <= 110 ? text : text[..text.LastIndexOf(' ', 107)] + " …";
 
-    private static Style StyleOf(Outcome? outcome) => outcome is not { } known ? new Style(Color.Grey) : known switch
+    internal static Style StyleOf(Outcome? outcome) => outcome is not { } known ? new Style(Color.Grey) : known switch
     {
         Outcome.Discontinue => new Style(Color.Red, decoration: Decoration.Bold),
         Outcome.Withhold => new Style(Color.Red),

@@ -2,6 +2,7 @@ using System.Collections.Immutable;
 using System.CommandLine;
 using System.Globalization;
 using Titration.Protocol.Decisions;
+using Titration.Protocol.Doses;
 using Titration.Protocol.Facts;
 using Titration.Protocol.Rules;
 
@@ -52,17 +53,22 @@ internal static class EvaluateCommand
             return ExitCode.Usage;
         }
 
-        ImmutableArray<Evaluation> evaluations =
+        AsOf at = new(instant, settings.Policy.Zone);
+        ImmutableArray<(Evaluation, CourseFigures?)> courses =
         [
-            .. facts.Histories().SelectMany(history => TitrationPolicy.Evaluate(history, settings.Policy.Protocol, new AsOf(instant, settings.Policy.Zone))),
+            .. facts.Histories().SelectMany(history =>
+            {
+                ImmutableArray<CourseFigures> figures = TitrationPolicy.Figures(history, settings.Policy.Protocol, at);
+                return TitrationPolicy.Evaluate(history, settings.Policy.Protocol, at).Select(e => (e, figures.FirstOrDefault(f => f.Course == e.Course)));
+            }),
         ];
         if (json)
         {
-            EvaluationOutput.WriteJson(evaluations, settings);
+            EvaluationOutput.WriteJson(courses, settings);
         }
         else
         {
-            EvaluationOutput.WriteTable(evaluations, settings);
+            EvaluationOutput.WriteTable(courses, settings);
         }
 
         return facts.AllRead ? ExitCode.Done : ExitCode.Found;

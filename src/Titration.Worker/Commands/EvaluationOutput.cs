@@ -6,6 +6,7 @@ using Spectre.Console;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
+using Titration.Protocol.Doses;
 using Titration.Protocol.Facts;
 using Titration.Worker.Configuration;
 
@@ -20,21 +21,21 @@ internal static class EvaluationOutput
         Encoder = JavaScriptEncoder.UnsafeRelaxedJsonEscaping,
     };
 
-    public static void WriteJson(ImmutableArray<Evaluation> evaluations, Settings settings) =>
-        Console.WriteLine(JsonSerializer.Serialize(evaluations.Select(e => Shape(e, settings)), Json));
+    public static void WriteJson(ImmutableArray<(Evaluation Evaluation, CourseFigures? Figures)> courses, Settings settings) =>
+        Console.WriteLine(JsonSerializer.Serialize(courses.Select(c => Shape(c.Evaluation, c.Figures, settings)), Json));
 
-    public static void WriteTable(ImmutableArray<Evaluation> evaluations, Settings settings)
+    public static void WriteTable(ImmutableArray<(Evaluation Evaluation, CourseFigures? Figures)> courses, Settings settings)
     {
-        foreach (Evaluation evaluation in evaluations)
+        foreach ((Evaluation evaluation, CourseFigures? figures) in courses)
         {
-            AnsiConsole.Write(Block(evaluation, settings));
+            AnsiConsole.Write(Block(evaluation, figures, settings));
         }
 
-        AnsiConsole.MarkupLineInterpolated($"{evaluations.Length} course(s), policy {settings.Policy.Hash[..12]}, clinic time {settings.Policy.Zone.Id}. Proposals only: a clinician decides.");
+        AnsiConsole.MarkupLineInterpolated($"{courses.Length} course(s), policy {settings.Policy.Hash[..12]}, clinic time {settings.Policy.Zone.Id}. Proposals only: a clinician decides.");
     }
 
     /// <summary>One course: what, why, and when to look again. A grid and not a table, so that it reads at any width.</summary>
-    public static Panel Block(Evaluation evaluation, Settings settings)
+    private static Panel Block(Evaluation evaluation, CourseFigures? figures, Settings settings)
     {
         Grid grid = new Grid().AddColumn(new GridColumn().NoWrap().PadRight(2)).AddColumn();
         grid.AddRow(new Text("step in force"), new Text(evaluation.Step is { } step ? $"{StepText.Of(step.Step)}, since {step.Since:yyyy-MM-dd}" : "none"));
@@ -49,9 +50,25 @@ internal static class EvaluationOutput
             grid.AddRow(new Text("stands"), new Text($"{intent.Kind.Code()}, {intent.Priority.Code()}, {(intent.NeedsApproval ? "draft" : "active")}, to {RecipientOf(evaluation, intent, settings)}"));
         }
 
+        if (figures is not null)
+        {
+            WriteFigures(grid, figures);
+        }
+
         grid.AddRow(new Text("look again"), new Text(evaluation.NextLook is { } next ? Local(next, settings.Policy.Zone) : "with new facts"));
         string course = evaluation.Course is { } c ? $"{c.Ingredient}, {c.Area}" : "no course";
         return new Panel(grid) { Header = new PanelHeader(Markup.Escape($" Patient/{evaluation.Patient}: {course} ")), Border = BoxBorder.Rounded, Expand = true };
+    }
+
+    private static void WriteFigures(Grid grid, CourseFigures figures)
+    {
+        string week = figures is { GramsPerWeek: { } grams, ActiveMilligramsPerWeek: { } active } ? $"{grams:0.###} g ({active:0.###} mg active) a week; " : "";
+        grid.AddRow(
+            new Text("amounts"), new Text($"{week}{figures.GramsApplied:0.###} g ({figures.ActiveMilligramsApplied:0.###} mg active) applied so far, unreported nights as planned"));
+        foreach ((ProjectedStep ahead, int index) in figures.Ahead.Select((a, i) => (a, i)))
+        {
+            grid.AddRow(new Text(index == 0 ? "at the earliest" : ""), new Text($"{ahead.Earliest:yyyy-MM-dd} {StepText.Of(ahead.Step)}"));
+        }
     }
 
     public static string OutcomeText(Evaluation evaluation) => evaluation switch
@@ -64,7 +81,7 @@ internal static class EvaluationOutput
     private static string Local(DateTimeOffset instant, TimeZoneInfo zone) =>
         TimeZoneInfo.ConvertTime(instant, zone).ToString("yyyy-MM-dd HH:mm", CultureInfo.InvariantCulture);
 
-    private static object Shape(Evaluation evaluation, Settings settings)
+    private static object Shape(Evaluation evaluation, CourseFigures? figures, Settings settings)
     {
         Guid decision = Reconciliation.DecisionId(evaluation.Patient, 1);
         return new
@@ -78,6 +95,16 @@ internal static class EvaluationOutput
             proposedStep = evaluation.Proposed is { } proposed ? Shape(proposed, null) : null,
             reasons = evaluation.Reasons.Select(r => new { rule = r.Rule, text = r.Text, evidence = r.Evidence.Select(e => e.Reference) }),
             findings = evaluation.Findings.Select(f => f.Code),
+            figures = figures is null ? null : new
+            {
+                gramsPerWeek = figures.GramsPerWeek,
+                activeMilligramsPerWeek = figures.ActiveMilligramsPerWeek,
+                gramsApplied = figures.GramsApplied,
+                activeMilligramsApplied = figures.ActiveMilligramsApplied,
+                usedUpAtEarliest = figures.UsedUpAtEarliest,
+                usedUpAtLatest = figures.UsedUpAtLatest,
+                ahead = figures.Ahead.Select(a => Shape(a.Step, a.Earliest)),
+            },
             nextLook = evaluation.NextLook?.ToUniversalTime(),
             communications = evaluation.Communications.Select(c => new
             {

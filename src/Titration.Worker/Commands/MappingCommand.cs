@@ -85,6 +85,7 @@ internal static class MappingCommand
             await using TitrationDbContext database = StorageServices.CreateContext(settings.Database);
             List<UnmappedCodeRow> codes = await database.UnmappedCodes.AsNoTracking()
                 .OrderByDescending(c => c.Count).ThenBy(c => c.System).ThenBy(c => c.Code).ToListAsync(cancellationToken);
+            codes.RemoveAll(c => settings.Policy.Vocabulary.Knows(c.System, c.Code));
             if (codes.Count == 0)
             {
                 Console.WriteLine("Every code that came in is known.");

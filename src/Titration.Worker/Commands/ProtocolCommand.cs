@@ -2,6 +2,7 @@ using System.CommandLine;
 using Hl7.Fhir.Model;
 using Spectre.Console;
 using Titration.Fhir.Publishing;
+using Titration.Fhir.Writing;
 using Titration.Protocol.Definitions;
 using Titration.Worker.Access;
 using Titration.Worker.Configuration;
@@ -18,24 +19,50 @@ internal static class ProtocolCommand
     private static Command Validate()
     {
         Argument<string> file = new("file") { Description = "Protocol file." };
-        Command command = new("validate", """
-            Checks a protocol file: its form, and whether its numbers agree with each other. Each problem is one line, FILE:LINE: path: problem.
-            The exit code is 1 where there is any, 2 where the file cannot be read.
-            """)
-        { file };
-        command.SetAction(parsed => WithProtocol(parsed.GetValue(file)!, problemsTo: Console.Out, protocol =>
+        Option<string?> wording = new("--wording")
         {
-            Console.WriteLine($"{parsed.GetValue(file)}: {protocol.Name} {protocol.Version} has no problems.");
-            return ExitCode.Done;
-        }));
+            Description = "The clinic's wording folder, checked as well; default: the wording that comes with the service.",
+            HelpName = "FOLDER",
+        };
+        Command command = new("validate", """
+            Checks a protocol file: its form, whether its numbers agree with each other, and whether the wording has words for all that it names.
+            Each problem is one line, FILE:LINE: path: problem. The exit code is 1 where there is any, 2 where something cannot be read.
+            """)
+        { file, wording };
+        command.SetAction(parsed => Validate(parsed.GetValue(file)!, parsed.GetValue(wording) ?? ""));
         return command;
+    }
+
+    private static int Validate(string file, string wordingFolder)
+    {
+        if (wordingFolder.Length > 0 && !Directory.Exists(wordingFolder))
+        {
+            Console.Error.WriteLine($"titration: --wording: there is no folder \"{wordingFolder}\"");
+            return ExitCode.Usage;
+        }
+
+        ClinicWording wording = ClinicWording.Load(wordingFolder);
+        foreach (string problem in wording.Problems)
+        {
+            Console.WriteLine(problem);
+        }
+
+        return WithProtocol(file, problemsTo: Console.Out, wording.Wording, protocol =>
+        {
+            if (wording.Problems.IsEmpty)
+            {
+                Console.WriteLine($"{file}: {protocol.Name} {protocol.Version} has no problems.");
+            }
+
+            return wording.Problems.IsEmpty ? ExitCode.Done : ExitCode.Found;
+        });
     }
 
     private static Command Show()
     {
         Argument<string?> file = new("file") { Description = DefaultFile, Arity = ArgumentArity.ZeroOrOne };
         Command command = new("show", "Draws both ladders with their weekly amounts, the gates, deadlines, findings and products.") { file };
-        command.SetAction(parsed => WithProtocol(parsed.GetValue(file) ?? CommandSettings.ProtocolFile(), problemsTo: Console.Error, protocol =>
+        command.SetAction(parsed => WithProtocol(parsed.GetValue(file) ?? CommandSettings.ProtocolFile(), problemsTo: Console.Error, wording: null, protocol =>
         {
             ProtocolOutput.Write(AnsiConsole.Console, protocol);
             return ExitCode.Done;
@@ -55,7 +82,7 @@ internal static class ProtocolCommand
             """)
         { file, folder };
         command.SetAction(parsed => WithProtocol(
-            parsed.GetValue(file) ?? CommandSettings.ProtocolFile(), problemsTo: Console.Error, protocol => Publish(protocol, parsed.GetValue(folder))));
+            parsed.GetValue(file) ?? CommandSettings.ProtocolFile(), problemsTo: Console.Error, wording: null, protocol => Publish(protocol, parsed.GetValue(folder))));
         return command;
     }
 
@@ -87,7 +114,7 @@ internal static class ProtocolCommand
         }
     }
 
-    private static int WithProtocol(string file, TextWriter problemsTo, Func<ProtocolDefinition, int> use)
+    private static int WithProtocol(string file, TextWriter problemsTo, Wording? wording, Func<ProtocolDefinition, int> use)
     {
         byte[] utf8;
         try
@@ -100,7 +127,7 @@ internal static class ProtocolCommand
             return ExitCode.Usage;
         }
 
-        ProtocolReading reading = ProtocolReading.Of(utf8);
+        ProtocolReading reading = ProtocolReading.Of(utf8, wording);
         foreach (ProtocolFileProblem problem in reading.Problems)
         {
             problemsTo.WriteLine($"{(file.Length == 0 ? "built-in protocol" : file)}:{problem.Line}: {problem}");

@@ -39,6 +39,8 @@ internal static class ProtocolNumbers
         ("supply", $"reminder {Days(p.Supply.ReminderDaysBefore)} before run-out; use over {Number(p.Supply.OverUse)} or under {Number(p.Supply.UnderUse)} times the plan is flagged"),
         ("tasks due", $"stat {p.Deadlines.StatHours} h, urgent {p.Deadlines.UrgentDays} d, withheld {p.Deadlines.WithholdRoutineDays} d, step down {p.Deadlines.StepChangeDownDays} d, "
             + $"step up {p.Deadlines.StepChangeUpDays} d, review {p.Deadlines.ReviewDays} d"),
+        ("unanswered", $"reminder when due; to the clinic's pool {p.Deadlines.PoolAfterStatHours} h (stat), {p.Deadlines.PoolAfterUrgentHours} h (urgent), "
+            + $"{p.Deadlines.PoolAfterRoutineDays} d (routine) later; then a digest every {Days(p.Deadlines.DigestEveryDays)}"),
         ("declined", $"not proposed again for {Days(p.Deadlines.RejectionDays)} unless its grounds change"),
         ("unapproved", "check-in requests, care advice and reminders go to the patient"
             + (p.FixedPatientMessages ? ", and the fixed \"leave it out and wait\" of an urgent finding; a dosage never does" : "; a dosage never does")),

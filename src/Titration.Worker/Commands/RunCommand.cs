@@ -32,15 +32,16 @@ internal static class RunCommand
         {
             Directory.CreateDirectory(settings.Options.DataFolder);
             await using WebApplication app = TitrationHost.Build(settings, TimeProvider.System);
-            if (await TitrationHost.PrepareDatabaseAsync(app.Services, settings, cancellationToken) is { } problem)
-            {
-                Console.Error.WriteLine($"titration: {problem}");
-                return ExitCode.Found;
-            }
-
+            StartUp start = new(settings, token => TitrationHost.PrepareDatabaseAsync(app.Services, settings, token), TimeProvider.System, Console.Error);
+            await start.WaitAsync(cancellationToken);
             await app.StartAsync(cancellationToken);
             Announce(app, settings);
             await app.WaitForShutdownAsync(cancellationToken);
+            return ExitCode.Done;
+        }
+        catch (OperationCanceledException)
+        {
+            // Told to stop while it waited.
             return ExitCode.Done;
         }
         catch (DbException problem)

@@ -32,16 +32,16 @@ public sealed record ClinicPolicy
     };
 
     /// <summary>Reads the policy's files. Every problem goes to <paramref name="problems"/>; null where there was one.</summary>
-    public static ClinicPolicy? Load(string protocolFile, string mappingFile, TimeZoneInfo zone, ICollection<string> problems)
+    public static ClinicPolicy? Load(string protocolFile, string mappingFile, string wordingFolder, TimeZoneInfo zone, ICollection<string> problems)
     {
         byte[]? protocolBytes = Read(protocolFile, "Titration:Protocol:File", BuiltIn.Protocol, problems);
         byte[]? mappingBytes = mappingFile.Length == 0 ? [] : Read(mappingFile, "Titration:Mapping:File", null, problems);
         ProtocolDefinition? protocol = protocolBytes is null ? null : ParseProtocol(protocolBytes, protocolFile, problems);
         Vocabulary? vocabulary = protocol is null || mappingBytes is null ? null : ParseMapping(protocol, mappingBytes, mappingFile, problems);
-        WordingReading wording = Wording.Read(BuiltIn.Wording);
-        foreach (WordingProblem p in wording.Problems)
+        ClinicWording wording = ClinicWording.Load(wordingFolder);
+        foreach (string problem in wording.Problems)
         {
-            problems.Add($"wording {p.File}: {p.Path}: {p.Problem}");
+            problems.Add($"Titration:Wording:Folder: {problem}");
         }
 
         return protocol is null || vocabulary is null || wording.Wording is null
@@ -52,7 +52,7 @@ public sealed record ClinicPolicy
                 Vocabulary = vocabulary,
                 Wording = wording.Wording,
                 Zone = zone,
-                Hash = HashOf([protocolBytes!, mappingBytes!, .. BuiltIn.Wording.Select(w => w.Utf8.ToArray()), Encoding.UTF8.GetBytes(zone.Id)]),
+                Hash = HashOf([protocolBytes!, mappingBytes!, .. wording.Parts, Encoding.UTF8.GetBytes(zone.Id)]),
             };
     }
 

@@ -1,5 +1,6 @@
 using System.Collections.Immutable;
 using System.Text.Json;
+using Titration.Fhir.Writing;
 using Titration.Protocol.Definitions;
 
 namespace Titration.Worker.Configuration;
@@ -22,7 +23,9 @@ public sealed record ProtocolFileProblem(int Line, string Path, string Problem)
 public sealed record ProtocolReading(ProtocolDefinition? Protocol, ImmutableArray<ProtocolFileProblem> Problems)
 {
     /// <summary>Reads a protocol's UTF-8 text.</summary>
-    public static ProtocolReading Of(ReadOnlyMemory<byte> utf8)
+    /// <param name="utf8">The text.</param>
+    /// <param name="wording">What it is said in: what the protocol names and this has no words for is a problem; null: not asked.</param>
+    public static ProtocolReading Of(ReadOnlyMemory<byte> utf8, Wording? wording = null)
     {
         JsonLines lines = JsonLines.Of(utf8.Span);
         List<ProtocolFileProblem> problems = [.. lines.Twice.Select(t => new ProtocolFileProblem(t.Line, t.Path, "is there twice"))];
@@ -31,7 +34,8 @@ public sealed record ProtocolReading(ProtocolDefinition? Protocol, ImmutableArra
         {
             problems.AddRange(ProtocolSchema.Problems(utf8).Select(p => At(p, lines)));
             protocol = ProtocolJson.Parse(utf8.Span);
-            problems.AddRange(ProtocolValidator.Problems(protocol).Where(p => !problems.Exists(known => known.Path == p.Path)).Select(p => At(p, lines)));
+            IEnumerable<ProtocolProblem> found = [.. ProtocolValidator.Problems(protocol), .. wording is null ? [] : WordingCoverage.Problems(protocol, wording)];
+            problems.AddRange(found.Where(p => !problems.Exists(known => known.Path == p.Path)).Select(p => At(p, lines)));
         }
         catch (JsonException problem)
         {

@@ -2,6 +2,7 @@ using System.Reflection;
 using Microsoft.Data.Sqlite;
 using Npgsql;
 using Titration.Fhir.Writing;
+using Titration.Protocol.Communications;
 using Titration.Storage;
 
 namespace Titration.Worker.Configuration;
@@ -19,6 +20,9 @@ public sealed record Settings
 
     public required SecuritySettings Security { get; init; }
 
+    /// <summary>When messages may reach a patient.</summary>
+    public MessageHours Messages => new(Options.PatientMessages.QuietFrom, Options.PatientMessages.QuietUntil, Options.PatientMessages.MostPerDay);
+
     /// <summary>Checks everything and reports all problems at once; nothing is started half.</summary>
     /// <returns>Null where <paramref name="problems"/> has any.</returns>
     public static Settings? From(IConfiguration configuration, ICollection<string> problems)
@@ -32,7 +36,7 @@ public sealed record Settings
         CheckAddresses(options, problems);
         SecuritySettings? security = SecuritySettings.From(options, problems);
         TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
-        ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, zone ?? TimeZoneInfo.Utc, problems);
+        ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, options.Wording.Folder, zone ?? TimeZoneInfo.Utc, problems);
         DatabaseOptions? database = DatabaseOf(options, problems);
         string pool = options.Clinic.Pool.Length == 0 ? options.Clinic.Organization : options.Clinic.Pool;
         CheckReference("Titration:Clinic:Organization", options.Clinic.Organization, ["Organization"], problems);
@@ -104,6 +108,7 @@ public sealed record Settings
 
         CheckRange("Titration:Broker:Prefetch", options.Broker.Prefetch, 1, 1000, problems);
         CheckRange("Titration:FhirServer:TimeoutSeconds", options.FhirServer.TimeoutSeconds, 1, 600, problems);
+        CheckRange("Titration:PatientMessages:MostPerDay", options.PatientMessages.MostPerDay, 1, 10, problems);
         CheckRange("Titration:Health:Port", options.Health.Port, 0, 65535, problems);
         CheckRange("Titration:Inbound:Port", options.Inbound.Port, 0, 65535, problems);
         CheckRange("Titration:Sweep:EverySeconds", options.Sweep.EverySeconds, 1, 3600, problems);

@@ -19,7 +19,11 @@ public sealed class TitrationOptions
 
     public FileSetting Mapping { get; init; } = new();
 
+    public FolderSetting Wording { get; init; } = new();
+
     public ClinicOptions Clinic { get; init; } = new();
+
+    public PatientMessageOptions PatientMessages { get; init; } = new();
 
     public HealthOptions Health { get; init; } = new();
 
@@ -88,6 +92,13 @@ public sealed class FileSetting
     public string File { get; init; } = "";
 }
 
+/// <summary>A folder of the clinic's.</summary>
+public sealed class FolderSetting
+{
+    /// <summary>Path; empty: only what comes with the service.</summary>
+    public string Folder { get; init; } = "";
+}
+
 /// <summary>The clinic.</summary>
 public sealed class ClinicOptions
 {
@@ -105,6 +116,19 @@ public sealed class ClinicOptions
 
     /// <summary>Language of the clinic's staff, BCP 47. Default: en.</summary>
     public string Language { get; init; } = "en";
+}
+
+/// <summary>When messages may reach a patient. Those that stop treatment or make it gentler never wait.</summary>
+public sealed class PatientMessageOptions
+{
+    /// <summary>Clinic-local time from which no message leaves. Default: 21:00. The same as <see cref="QuietUntil"/>: no quiet hours.</summary>
+    public TimeOnly QuietFrom { get; init; } = new(21, 0);
+
+    /// <summary>Clinic-local time from which messages leave again. Default: 08:00.</summary>
+    public TimeOnly QuietUntil { get; init; } = new(8, 0);
+
+    /// <summary>Messages to one patient in one clinic-local day. Default: 1.</summary>
+    public int MostPerDay { get; init; } = 1;
 }
 
 /// <summary>Where the worker listens.</summary>

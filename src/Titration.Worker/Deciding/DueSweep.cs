@@ -3,6 +3,7 @@ using Microsoft.EntityFrameworkCore;
 using Quartz;
 using Titration.Storage;
 using Titration.Storage.Ledger;
+using Titration.Worker.Delivery;
 
 namespace Titration.Worker.Deciding;
 
@@ -10,8 +11,10 @@ namespace Titration.Worker.Deciding;
 public sealed partial class DueSweep(
     IDbContextFactory<TitrationDbContext> contexts, PatientDecisions decisions, TimeProvider time, ILogger<DueSweep> logger)
 {
-    private const int Batch = 200;
-    private static readonly TimeSpan Lease = TimeSpan.FromMinutes(5);
+    private const int Batch = 100;
+
+    /// <summary>So long another waits for a patient whose sweep was killed. Two that look at one patient decide the same once.</summary>
+    private static readonly TimeSpan Lease = TimeSpan.FromSeconds(20);
 
     /// <summary>
     /// One sweep, until nothing is due. A patient that fails stays leased and comes again later; the others go on.
@@ -61,9 +64,13 @@ public sealed partial class DueSweep(
     }
 }
 
-/// <summary>The one Quartz job: a sweep at a time, on one node of a cluster.</summary>
+/// <summary>The one Quartz job: a sweep at a time, on one node of a cluster, and after it what the pool has left unanswered.</summary>
 [DisallowConcurrentExecution]
-public sealed class EvaluateDueCoursesJob(DueSweep sweep) : IJob
+public sealed class EvaluateDueCoursesJob(DueSweep sweep, OverdueDigest digest) : IJob
 {
-    public async ValueTask Execute(IJobExecutionContext context, CancellationToken cancellationToken = default) => await sweep.RunAsync(cancellationToken);
+    public async ValueTask Execute(IJobExecutionContext context, CancellationToken cancellationToken = default)
+    {
+        await sweep.RunAsync(cancellationToken);
+        await digest.RunAsync(cancellationToken);
+    }
 }

@@ -39,7 +39,7 @@ public sealed class PatientDecisions(
                 ImmutableArray<Fact> added = patient.AddFacts(byPatient[patient.Patient]);
                 if (!added.IsEmpty)
                 {
-                    Decide(patient, byPatient[patient.Patient].First().TraceParent);
+                    Decide(patient, added, byPatient[patient.Patient].First().TraceParent);
                 }
             }
         }
@@ -57,7 +57,7 @@ public sealed class PatientDecisions(
         await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
         foreach (PatientRecord record in await database.LoadPatientsAsync([patient], cancellationToken))
         {
-            Decide(record, traceParent: null);
+            Decide(record, added: [], traceParent: null);
         }
 
         await database.SaveChangesAsync(cancellationToken);
@@ -65,7 +65,7 @@ public sealed class PatientDecisions(
         outbox.Raise();
     }
 
-    private void Decide(PatientRecord patient, string? traceParent)
+    private void Decide(PatientRecord patient, ImmutableArray<Fact> added, string? traceParent)
     {
         using Activity? activity = telemetry.Start("evaluate", traceParent: traceParent);
         DateTimeOffset asOf = patient.AsOf(time.GetUtcNow());
@@ -74,19 +74,19 @@ public sealed class PatientDecisions(
         foreach (Evaluation evaluation in WithGone(patient, evaluations, asOf))
         {
             telemetry.Evaluated(evaluation);
-            Apply(patient, evaluation, digest, activity?.Id ?? traceParent);
+            Apply(patient, evaluation, added, digest, activity?.Id ?? traceParent);
         }
 
         patient.LookAgainAt(evaluations.Min(e => e.NextLook));
     }
 
-    private void Apply(PatientRecord patient, Evaluation evaluation, string digest, string? traceParent)
+    private void Apply(PatientRecord patient, Evaluation evaluation, ImmutableArray<Fact> added, string digest, string? traceParent)
     {
         ImmutableArray<CommunicationRow> approved = ApprovedInForce(patient, evaluation);
         ImmutableArray<CommunicationRow> takenBack = TakenBack(patient, evaluation);
         Guid? course = evaluation.Course?.Id;
         Evaluation? standing = course is { } id ? patient.Standing(id) : null;
-        Reconciliation difference = Reconciliation.Of(patient.StandingCommunications(course), evaluation, patient.NextDecisionId);
+        Reconciliation difference = Reconciliation.Of(patient.StandingCommunications(course), evaluation, patient.NextDecisionId, added);
         bool same = standing is not null && standing.Outcome == evaluation.Outcome && standing.Proposed == evaluation.Proposed;
         if (!difference.IsEmpty || !approved.IsEmpty || !takenBack.IsEmpty || (!same && course is not null))
         {
@@ -101,8 +101,12 @@ public sealed class PatientDecisions(
                 patient.TakeBack(proposal, decision, evaluation.AsOf, traceParent);
             }
 
-            difference = difference with { Withdraw = [.. difference.Withdraw.Where(w => !approved.Any(a => a.Key == w.Key))] };
+            difference = difference with { Withdraw = [.. difference.Withdraw.Where(w => !approved.Any(a => a.Key == w.Communication.Key))] };
             patient.Reconcile(difference, course, decision, evaluation.AsOf, traceParent);
+            foreach (StandingCommunication overdue in difference.HandOver)
+            {
+                telemetry.HandedOver(evaluation.Communications.First(c => c.Kind == overdue.Kind && c.Cause == overdue.Cause).Priority);
+            }
         }
 
         patient.Materialise(evaluation, settings.Policy.Hash);

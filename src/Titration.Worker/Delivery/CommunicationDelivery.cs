@@ -7,6 +7,7 @@ using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.Storage;
 using Titration.Storage.Delivery;
+using Titration.Storage.Ledger;
 using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 using FhirTask = Hl7.Fhir.Model.Task;
@@ -53,9 +54,21 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
             return new Delivered(already, trouble);
         }
 
+        OutgoingCommunication outgoing = await OutgoingAsync(database, communication, cancellationToken);
+        if (outgoing is { Intent.Proposed: not null, Order: { } order })
+        {
+            ServerAnswer prescription = await server.ReadAsync(order.Type, order.Id, cancellationToken);
+            if (prescription is ServerAnswer.Unavailable)
+            {
+                return new Delivered(already, prescription);
+            }
+
+            outgoing = outgoing with { OrderDosage = DosageOf(prescription, order) };
+        }
+
         List<SentResourceRow> held = [.. already];
         Dictionary<string, string> map = new(StringComparer.Ordinal);
-        foreach (OutgoingResource resource in await WriteAsync(database, entry, communication, cancellationToken))
+        foreach (OutgoingResource resource in CommunicationWriter.Write(outgoing, settings.Clinic, settings.Policy.Wording))
         {
             DomainResource resolved = OutgoingReferences.Resolve(resource.Resource, map);
             ServerAnswer answer = resource.IfNoneExist is { } ifNoneExist
@@ -85,7 +98,7 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
     /// or says otherwise, once in the life of a process.
     /// </summary>
     /// <returns>What stood in the way; null: nothing.</returns>
-    private async Task<ServerAnswer?> EnsureDeviceAsync(CancellationToken cancellationToken)
+    public async Task<ServerAnswer?> EnsureDeviceAsync(CancellationToken cancellationToken)
     {
         if (_deviceStands)
         {
@@ -103,19 +116,39 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
         return _deviceStands ? null : answer;
     }
 
-    /// <summary>The resources, from the decision as it was recorded: a later attempt writes the same.</summary>
-    private async Task<ImmutableArray<OutgoingResource>> WriteAsync(
-        TitrationDbContext database, OutboxRow entry, CommunicationRow communication, CancellationToken cancellationToken)
+    /// <summary>The prescription's own dosage, so that the clinician sees what was written; null where it is another version, or more than one dosage.</summary>
+    private static Dosage? DosageOf(ServerAnswer prescription, ResourceVersion order) =>
+        prescription is ServerAnswer.Held { Resource: MedicationRequest { DosageInstruction: [var dosage] }, VersionId: var version } && version == order.VersionId
+            ? dosage
+            : null;
+
+    /// <summary>What to write, from the decision as it was recorded: a later attempt writes the same.</summary>
+    private async Task<OutgoingCommunication> OutgoingAsync(TitrationDbContext database, CommunicationRow communication, CancellationToken cancellationToken)
     {
         DecisionContentRow content = await database.DecisionContents.AsNoTracking().SingleAsync(d => d.DecisionId == communication.DecisionId, cancellationToken);
         string policyHash = await database.Decisions.AsNoTracking()
             .Where(d => d.ChainId == content.ChainId && d.Sequence == content.Sequence).Select(d => d.PolicyHash).SingleAsync(cancellationToken);
         Evaluation evaluation = StoredJson.ReadEvaluation(content.Content);
         CommunicationIntent intent = StoredJson.ReadIntent(communication.Intent);
-        OutgoingCommunication outgoing = OutgoingCommunication.Of(
-            evaluation, intent, entry.CommunicationKey, communication.DecisionId, settings.Policy.Identity, content.InputDigest, policyHash);
-        return CommunicationWriter.Write(outgoing, settings.Clinic, settings.Policy.Wording);
+        return OutgoingCommunication.Of(
+            evaluation, intent, communication.Key, communication.DecisionId, settings.Policy.Identity, content.InputDigest, policyHash) with
+        {
+            PatientLanguage = await database.LanguageOfAsync(communication.Patient, cancellationToken),
+            Replaces = communication.Replaces is { } replaced
+                ? await OtherAsync(database, replaced, OutgoingRole.CommunicationRequest, cancellationToken)
+                : null,
+            Reminds = intent.Reminds is { } reminds
+                && await database.StandingAsync(communication.Patient, communication.CourseId, reminds, cancellationToken) is { } waiting
+                ? await OtherAsync(database, waiting, OutgoingRole.Task, cancellationToken)
+                : null,
+        };
     }
+
+    /// <summary>Null where it never reached the server: nobody could follow the reference.</summary>
+    private static async Task<ResourceReference?> OtherAsync(TitrationDbContext database, Guid key, OutgoingRole role, CancellationToken cancellationToken) =>
+        (await database.SentOfAsync(key, cancellationToken)).FirstOrDefault(s => s.Role == role.Code()) is { } sent
+            ? OutgoingReferences.ToOther(key, role, sent.ServerId)
+            : null;
 
     /// <summary>
     /// The Task first, the rest only if that held: where the clinician has answered meanwhile, nothing of it is revoked. Each change is of
@@ -124,7 +157,7 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
     public async Task<Delivered> WithdrawAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
     {
         ImmutableArray<SentResourceRow> sent = await database.SentOfAsync(entry.CommunicationKey, cancellationToken);
-        WithdrawalReason reason = entry.Kind == CommunicationKind.CheckInRequest ? WithdrawalReason.Answered : WithdrawalReason.GroundsGone;
+        WithdrawalReason reason = entry.Reason ?? WithdrawalReason.GroundsGone;
         List<SentResourceRow> held = [.. sent];
         foreach (SentResourceRow resource in sent.Where(s => s.Role != OutgoingRole.Provenance.Code()).OrderBy(s => s.Role == OutgoingRole.Task.Code() ? 0 : 1))
         {
@@ -140,7 +173,8 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
                         ServerId = resource.ServerId,
                         VersionId = there.VersionId,
                     });
-                    if (there.Resource is FhirTask { Status: FhirTask.TaskStatus.Completed } && entry.Kind == CommunicationKind.StepChange)
+                    if (there.Resource is FhirTask { Status: FhirTask.TaskStatus.Completed } && entry.Kind == CommunicationKind.StepChange
+                        && !await database.KnewAnswerAsync(entry, there.Id, cancellationToken))
                     {
                         // The answer decides about the rest; its own message brings it.
                         return new Delivered(held, null);
@@ -197,6 +231,30 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
         CommunicationRequest? active = Withdrawal.Activate(draft, approver: null, time.GetUtcNow());
         ServerAnswer answer = active is null ? current : await server.UpdateAsync(active, version, cancellationToken);
         return new Delivered(sent, answer is ServerAnswer.Held ? null : answer);
+    }
+
+    /// <summary>A Task that nobody answered goes to the pool, in exactly the version just read. One that was answered meanwhile stays.</summary>
+    public async Task<Delivered> HandOverAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
+    {
+        ImmutableArray<SentResourceRow> sent = await database.SentOfAsync(entry.CommunicationKey, cancellationToken);
+        if (sent.FirstOrDefault(s => s.Role == OutgoingRole.Task.Code()) is not { } task)
+        {
+            return Delivered.AsDropped;
+        }
+
+        ServerAnswer answer = await server.ReadAsync(task.ResourceType, task.ServerId, cancellationToken);
+        if (answer is ServerAnswer.Held { Resource: FhirTask current, VersionId: { } version }
+            && Withdrawal.HandOver(current, settings.Clinic.Pool, time.GetUtcNow()) is { } changed)
+        {
+            answer = await server.UpdateAsync(changed, version, cancellationToken);
+        }
+
+        if (answer is ServerAnswer.Missing)
+        {
+            Log.MissingOnServer(logger, task.ResourceType);
+        }
+
+        return new Delivered(sent, answer is ServerAnswer.Held or ServerAnswer.Missing ? null : answer);
     }
 
     private static void Keep(List<SentResourceRow> held, SentResourceRow row)

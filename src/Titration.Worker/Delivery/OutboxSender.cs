@@ -6,6 +6,7 @@ using Titration.Protocol.Facts;
 using Titration.Storage;
 using Titration.Storage.Delivery;
 using Titration.Storage.Model;
+using Titration.Worker.Configuration;
 using Titration.Worker.Hosting;
 using Titration.Worker.Telemetry;
 
@@ -16,12 +17,14 @@ namespace Titration.Worker.Delivery;
 /// conditional on the identifier, changing on the version.
 /// </summary>
 public sealed partial class OutboxSender(
-    IDbContextFactory<TitrationDbContext> contexts, CommunicationDelivery delivery, TimeProvider time, TitrationTelemetry telemetry, ILogger<OutboxSender> logger)
+    IDbContextFactory<TitrationDbContext> contexts, Settings settings, CommunicationDelivery delivery, TimeProvider time, TitrationTelemetry telemetry,
+    ILogger<OutboxSender> logger)
 {
     private const int Batch = 20;
 
-    /// <summary>Longer than all retries of one entry take together.</summary>
-    private static readonly TimeSpan Lease = TimeSpan.FromMinutes(10);
+    /// <summary>Prolonged as long as somebody works on the entry; so long another waits for one who was killed.</summary>
+    private static readonly TimeSpan Lease = TimeSpan.FromSeconds(20);
+    private static readonly TimeSpan ProlongEvery = TimeSpan.FromSeconds(5);
     private static readonly TimeSpan LongestWait = TimeSpan.FromMinutes(5);
 
     /// <summary>Claimed and not yet dealt with.</summary>
@@ -38,25 +41,67 @@ public sealed partial class OutboxSender(
             entries = await database.ClaimAsync(time.GetUtcNow(), Lease, Batch, onlySafety: false, cancellationToken);
         }
 
-        foreach ((int index, OutboxRow entry) in entries.Index())
+        _unfinished = entries;
+        using CancellationTokenSource done = CancellationTokenSource.CreateLinkedTokenSource(cancellationToken);
+        Task prolonging = entries.IsEmpty ? Task.CompletedTask : ProlongAsync(done.Token);
+        try
         {
-            _unfinished = entries[index..];
-            try
+            foreach ((int index, OutboxRow entry) in entries.Index())
             {
-                await SendAsync(entry, cancellationToken);
+                _unfinished = entries[index..];
+                await SendOrBuryAsync(entry, cancellationToken);
             }
-            catch (Exception defect) when (defect is not OperationCanceledException && !Infrastructure.IsTrouble(defect))
-            {
-                // A defect of ours must not hold up the rest: the entry is a dead letter, and somebody is told.
-                string problem = defect.GetType().Name;
-                Log.Defect(logger, entry.Kind, problem);
-                await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
-                await database.BuryAsync(entry, $"defect {problem}", cancellationToken);
-            }
+        }
+        finally
+        {
+            await done.CancelAsync();
+            await prolonging;
         }
 
         _unfinished = [];
         return entries.Length;
+    }
+
+    private async Task SendOrBuryAsync(OutboxRow entry, CancellationToken cancellationToken)
+    {
+        try
+        {
+            await SendAsync(entry, cancellationToken);
+        }
+        catch (Exception defect) when (defect is not OperationCanceledException && !Infrastructure.IsTrouble(defect))
+        {
+            // A defect of ours must not hold up the rest: the entry is a dead letter, and somebody is told.
+            string problem = defect.GetType().Name;
+            Log.Defect(logger, entry.Kind, problem);
+            await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+            await database.BuryAsync(entry, $"defect {problem}", cancellationToken);
+        }
+    }
+
+    /// <summary>Keeps the leases of what is not done yet, until it is told to stop.</summary>
+    private async Task ProlongAsync(CancellationToken cancellationToken)
+    {
+        using PeriodicTimer timer = new(ProlongEvery, time);
+        try
+        {
+            while (await timer.WaitForNextTickAsync(cancellationToken))
+            {
+                try
+                {
+                    await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+                    await database.ProlongAsync(_unfinished, time.GetUtcNow(), Lease, cancellationToken);
+                }
+                catch (Exception problem) when (Infrastructure.IsTrouble(problem))
+                {
+                    // Another may take over; every write can be repeated, and the fence tells us.
+                    Log.NotProlonged(logger, problem.GetType().Name);
+                }
+            }
+        }
+        catch (OperationCanceledException)
+        {
+            // Done.
+        }
     }
 
     /// <summary>
@@ -78,11 +123,20 @@ public sealed partial class OutboxSender(
     {
         using Activity? activity = telemetry.Start("deliver", traceParent: entry.TraceParent);
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        // Once for all the queries of an entry.
+        await database.Database.OpenConnectionAsync(cancellationToken);
+        if (entry.Paced && await HeldUntilAsync(database, entry, cancellationToken) is { } later)
+        {
+            await database.GiveBackAsync(entry, later, "held-back", cancellationToken);
+            return;
+        }
+
         Delivered delivered = entry.Action switch
         {
             OutboxAction.Issue => await delivery.IssueAsync(database, entry, cancellationToken),
             OutboxAction.Withdraw => await delivery.WithdrawAsync(database, entry, cancellationToken),
             OutboxAction.Activate => await delivery.ActivateAsync(database, entry, cancellationToken),
+            OutboxAction.HandOver => await delivery.HandOverAsync(database, entry, cancellationToken),
         };
         telemetry.Sent(entry.Action.Code(), delivered.Result);
         switch (delivered.Trouble)
@@ -105,6 +159,15 @@ public sealed partial class OutboxSender(
         }
     }
 
+    /// <summary>Quiet hours, and the messages that this patient has had today; null: it may leave.</summary>
+    private async Task<DateTimeOffset?> HeldUntilAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
+    {
+        TimeZoneInfo zone = settings.Policy.Zone;
+        DateTimeOffset now = time.GetUtcNow();
+        int today = await database.CountPacedSinceAsync(entry.Patient, ClinicZone.StartOf(ClinicZone.DateOf(now, zone), zone), cancellationToken);
+        return settings.Messages.HeldUntil(now, zone, today);
+    }
+
     /// <summary>What the server asked for, else longer with each attempt.</summary>
     private static TimeSpan WaitOf(ServerAnswer trouble, int attempts)
     {
@@ -119,6 +182,9 @@ public sealed partial class OutboxSender(
 
     private static partial class Log
     {
+        [LoggerMessage(EventId = 3005, Level = LogLevel.Warning, Message = "The leases of what is being sent could not be prolonged ({Problem}).")]
+        public static partial void NotProlonged(ILogger logger, string problem);
+
         [LoggerMessage(EventId = 3001, Level = LogLevel.Error, Message = "The FHIR server refused a {Kind} for good: HTTP {Status} {IssueCodes}. It is kept as a dead letter.")]
         public static partial void Refused(ILogger logger, string kind, int status, string issueCodes);
 

@@ -1,3 +1,4 @@
+using System.Collections.Immutable;
 using System.Net.Security;
 using System.Security.Authentication;
 using MassTransit;
@@ -17,7 +18,14 @@ public static class Messaging
     /// <summary>The highest <c>max_message_size</c> that RabbitMQ can be set to, bytes.</summary>
     private const uint LargestMessageOfAnyBroker = 512 * 1024 * 1024;
 
-    private static readonly string[] RoutingKeys = ["MedicationRequest", "Observation", "Task", "Patient", "Medication", "CommunicationRequest", "Bundle"];
+    /// <summary>Where a defect's message is put aside; the transport makes it when it is first needed.</summary>
+    public const string ErrorQueue = $"{Queue}_error";
+
+    /// <summary>Where a message goes that came in the transport's own envelope and is none of ours; likewise.</summary>
+    public const string SkippedQueue = $"{Queue}_skipped";
+
+    /// <summary>The resource types that the queue is bound for.</summary>
+    public static readonly ImmutableArray<string> RoutingKeys = ["MedicationRequest", "Observation", "Task", "Patient", "Medication", "CommunicationRequest", "Bundle"];
 
     public static void Add(IServiceCollection services, Settings settings)
     {

@@ -16,27 +16,22 @@ namespace Titration.Worker.Hosting;
 /// <summary>Puts the service together from settings that were found to be right.</summary>
 public static partial class TitrationHost
 {
+    /// <summary>What is not done by then is given back by itself: no message is acknowledged and no entry sent that was not.</summary>
+    private static readonly TimeSpan ShutdownTimeout = TimeSpan.FromSeconds(8);
+
     /// <param name="settings">Checked.</param>
     /// <param name="time">The clock; a simulation brings its own.</param>
     /// <param name="scheduled">False where somebody else drives the sweep and the delivery, such as the demo.</param>
     public static WebApplication Build(Settings settings, TimeProvider time, bool scheduled = true)
     {
-        WebApplicationBuilder builder = WebApplication.CreateSlimBuilder();
+        // Settings are checked once, at the start: nothing is to watch the folder for a change of a file.
+        WebApplicationBuilder builder = WebApplication.CreateSlimBuilder(["--hostBuilder:reloadConfigOnChange=false"]);
         builder.Logging.ClearProviders();
         ConfigureLogging(builder, scheduled);
         builder.WebHost.UseKestrelHttpsConfiguration();
         builder.WebHost.ConfigureKestrel(kestrel =>
         {
-            kestrel.AddServerHeader = false;
-            if (settings.Options.EmbeddedBroker || settings.Options.EmbeddedFhirServer)
-            {
-                kestrel.Listen(System.Net.IPAddress.Loopback, settings.Options.Health.Port);
-            }
-            else
-            {
-                kestrel.ListenAnyIP(settings.Options.Health.Port);
-            }
-
+            Listen(kestrel, settings);
             if (settings.Security.Inbound is { } own)
             {
                 kestrel.ListenAnyIP(settings.Options.Inbound.Port, listen => listen.UseHttps(https =>
@@ -46,6 +41,7 @@ public static partial class TitrationHost
                 }));
             }
         });
+        builder.Services.Configure<HostOptions>(host => host.ShutdownTimeout = ShutdownTimeout);
         AddServices(builder.Services, settings, time);
         AddFhirServer(builder.Services, settings);
         Messaging.Add(builder.Services, settings);
@@ -66,6 +62,20 @@ public static partial class TitrationHost
         }
 
         return app;
+    }
+
+    /// <summary>Embedded parts are for this machine alone.</summary>
+    internal static void Listen(Microsoft.AspNetCore.Server.Kestrel.Core.KestrelServerOptions kestrel, Settings settings)
+    {
+        kestrel.AddServerHeader = false;
+        if (settings.Options.EmbeddedBroker || settings.Options.EmbeddedFhirServer)
+        {
+            kestrel.Listen(System.Net.IPAddress.Loopback, settings.Options.Health.Port);
+        }
+        else
+        {
+            kestrel.ListenAnyIP(settings.Options.Health.Port);
+        }
     }
 
     private static void ConfigureLogging(WebApplicationBuilder builder, bool console)
@@ -97,6 +107,7 @@ public static partial class TitrationHost
         services.AddSingleton<WaitingRetry>();
         services.AddSingleton<CommunicationDelivery>();
         services.AddSingleton<OutboxSender>();
+        services.AddSingleton<OverdueDigest>();
         services.AddHealthChecks().AddCheck<ReadinessCheck>("ready");
     }
 

@@ -2,7 +2,7 @@ using Titration.Worker.Intake;
 
 namespace Titration.Worker.Hosting;
 
-/// <summary>Tries again what waits for a reference, as long as the service runs.</summary>
+/// <summary>Tries again what waits for a reference, as long as the service runs, and once at its start what waits for a mapping.</summary>
 public sealed partial class WaitingDelivery(WaitingRetry waiting, TimeProvider time, ILogger<WaitingDelivery> logger) : BackgroundService
 {
     private static readonly TimeSpan Every = TimeSpan.FromSeconds(30);
@@ -10,10 +10,17 @@ public sealed partial class WaitingDelivery(WaitingRetry waiting, TimeProvider t
     protected override async Task ExecuteAsync(CancellationToken stoppingToken)
     {
         using PeriodicTimer timer = new(Every, time);
-        while (await timer.WaitForNextTickAsync(stoppingToken))
+        bool mappingRead = false;
+        do
         {
             try
             {
+                if (!mappingRead)
+                {
+                    await waiting.ReadUnmappedAgainAsync(stoppingToken);
+                    mappingRead = true;
+                }
+
                 await waiting.RunAsync(stoppingToken);
             }
             catch (Exception problem) when (problem is not OperationCanceledException)
@@ -22,6 +29,7 @@ public sealed partial class WaitingDelivery(WaitingRetry waiting, TimeProvider t
                 Log.Failed(logger, problem.GetType().Name);
             }
         }
+        while (await timer.WaitForNextTickAsync(stoppingToken));
     }
 
     private static partial class Log

@@ -1,5 +1,7 @@
 using System.Collections.Immutable;
 using System.Diagnostics;
+using System.Security.Cryptography;
+using System.Text;
 using Microsoft.EntityFrameworkCore;
 using Titration.Fhir.Reading;
 using Titration.Protocol.Courses;
@@ -7,6 +9,7 @@ using Titration.Protocol.Facts;
 using Titration.Storage;
 using Titration.Storage.Delivery;
 using Titration.Storage.Ledger;
+using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
 using Titration.Worker.Telemetry;
@@ -40,7 +43,7 @@ public sealed class IntakeHandler(
         }
 
         await AddPatientsAsync(message, cancellationToken);
-        if (alongside is not null && !message.Results.Exists(r => r.Disposition == "waiting"))
+        if (alongside is not null && !message.Results.Exists(r => r.Waits))
         {
             message.Keep(alongside);
         }
@@ -100,7 +103,11 @@ public sealed class IntakeHandler(
     /// <summary>A deletion may overtake what it deletes, or come in one message with it: one that finds nothing waits for a while.</summary>
     private async Task DeleteAsync(ResourceHeader header, SortedMessage message, CancellationToken cancellationToken)
     {
-        if (await RemoveAsync(header, message, cancellationToken))
+        if (header is { Type: "Task" or "CommunicationRequest", Id: { } own })
+        {
+            await DeletedOwnAsync(header, own, message, cancellationToken);
+        }
+        else if (await RemoveAsync(header, message, cancellationToken))
         {
             message.Say(header, "taken-in", "deleted or entered in error");
         }
@@ -141,33 +148,52 @@ public sealed class IntakeHandler(
     }
 
     /// <summary>
-    /// A clinician answered a Task of ours. It is known by the id that the server gave it; where that was not recorded yet, the answer waits.
+    /// A clinician answered a Task of ours, or somebody ended a message of ours. It is known by the id that the server gave it; where that was
+    /// not recorded yet, the answer waits.
     /// </summary>
     private async Task AnswerAsync(ResourceReading.Own own, OwnAnswer answer, SortedMessage message, CancellationToken cancellationToken)
     {
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
-        if (await database.CommunicationOfAsync("Task", own.Header.Id!, cancellationToken) is not { } communication)
+        if (await database.CommunicationOfAsync(own.Header.Type!, own.Header.Id!, cancellationToken) is not { } communication)
         {
-            message.Wait(new ResourceReading.Incomplete(own.Header, own.Bytes, [$"Task/{own.Header.Id}"]));
+            message.Wait(new ResourceReading.Incomplete(own.Header, own.Bytes, [$"{own.Header.Type}/{own.Header.Id}"]));
             return;
         }
 
-        message.TakeIn(new AnswerFact
-        {
-            Source = new ResourceVersion("Task", own.Header.Id!, own.Header.VersionId, own.Header.LastUpdated, answer.ContentHash),
-            Patient = communication.Patient,
-            Communication = communication.Key,
-            Course = communication.CourseId,
-            Kind = communication.Kind,
-            Cause = communication.Cause,
-            ProposedAt = communication.OpenedAt,
-            Proposed = StoredJson.ReadIntent(communication.Intent).Proposed,
-            Answer = answer.Answer,
-            At = answer.At is { } at && at < message.ReceivedAt ? at : message.ReceivedAt,
-            Reason = answer.Reason,
-        });
+        message.TakeIn(AnswerTo(communication, own.Header, answer, message.ReceivedAt));
         message.Say(own.Header, "taken-in", answer.Answer.Code());
     }
+
+    /// <summary>Somebody deleted what we wrote: as good as cancelled, unless we had withdrawn it before.</summary>
+    private async Task DeletedOwnAsync(ResourceHeader header, string id, SortedMessage message, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        if (await database.CommunicationOfAsync(header.Type!, id, cancellationToken) is { State: not CommunicationState.Withdrawn } communication)
+        {
+            string content = Convert.ToHexStringLower(SHA256.HashData(Encoding.UTF8.GetBytes($"deleted {header.Type}/{id}")));
+            message.TakeIn(AnswerTo(communication, header, new OwnAnswer(TaskAnswer.Declined, header.LastUpdated, null, content), message.ReceivedAt));
+            message.Say(header, "taken-in", "deleted by somebody: counts as cancelled");
+        }
+        else
+        {
+            message.Say(header, "skipped", "deleted, and nothing of it stands");
+        }
+    }
+
+    private static AnswerFact AnswerTo(CommunicationRow communication, ResourceHeader header, OwnAnswer answer, DateTimeOffset receivedAt) => new()
+    {
+        Source = new ResourceVersion(header.Type!, header.Id!, header.VersionId, header.LastUpdated, answer.ContentHash),
+        Patient = communication.Patient,
+        Communication = communication.Key,
+        Course = communication.CourseId,
+        Kind = communication.Kind,
+        Cause = communication.Cause,
+        ProposedAt = communication.OpenedAt,
+        Proposed = StoredJson.ReadIntent(communication.Intent).Proposed,
+        Answer = answer.Answer,
+        At = answer.At is { } at && at < receivedAt ? at : receivedAt,
+        Reason = answer.Reason,
+    };
 
     /// <summary>Fetches what a resource refers to. Where the server cannot be asked now, the resource waits and is acknowledged.</summary>
     private async Task FetchAsync(ResourceReading.Incomplete incomplete, SortedMessage message, CancellationToken cancellationToken)

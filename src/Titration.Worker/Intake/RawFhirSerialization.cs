@@ -12,7 +12,10 @@ namespace Titration.Worker.Intake;
 /// <remarks>Only ever added as a deserialiser: as a serialiser the publication of faults would loop.</remarks>
 public sealed class RawFhirSerializerFactory : ISerializerFactory
 {
-    public ContentType ContentType { get; } = new("application/fhir+json");
+    /// <summary>What a producer says that a body is.</summary>
+    public const string MediaType = "application/fhir+json";
+
+    public ContentType ContentType { get; } = new(MediaType);
 
     public IMessageSerializer CreateSerializer() => throw new NotSupportedException("Plain FHIR is received, never sent, through the bus.");
 

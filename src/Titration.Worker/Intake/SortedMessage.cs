@@ -12,7 +12,8 @@ namespace Titration.Worker.Intake;
 /// <param name="Resource"><c>Type/id</c> as far as it could be read.</param>
 /// <param name="Disposition"><c>taken-in</c>, <c>skipped</c>, <c>quarantined</c> or <c>waiting</c>.</param>
 /// <param name="Reason">Why, where it was not simply taken in.</param>
-public sealed record IntakeResult(string Resource, string Disposition, string? Reason);
+/// <param name="Waits">Whether its bytes are kept to be read again.</param>
+public sealed record IntakeResult(string Resource, string Disposition, string? Reason, bool Waits);
 
 /// <summary>The parts of a message as they are sorted: facts, and what else the transaction keeps.</summary>
 internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, string? traceParent)
@@ -43,8 +44,15 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
     public void TakeIn(ResourceReading.Understood understood)
     {
         TakeIn(understood.Fact);
-        NoteUnmapped(understood.UnmappedCodes, understood.Fact.Source.Type);
-        Say(understood.Header, "taken-in", understood.UnmappedCodes.IsEmpty ? null : $"without {Words(understood.UnmappedCodes)}, which no mapping knows");
+        if (understood.UnmappedCodes.IsEmpty)
+        {
+            Say(understood.Header, "taken-in", null);
+            return;
+        }
+
+        // What was understood counts at once; the whole is read again when a mapping knows the rest, which may be a finding.
+        KeepUnmapped(understood, understood.Fact.Patient, understood.UnmappedCodes);
+        Say(understood.Header, "taken-in", $"without {Words(understood.UnmappedCodes)}, which no mapping knows", waits: true);
     }
 
     public void TakeIn(Fact fact) => Facts.Add(new ReceivedFact(fact, receivedAt, traceParent));
@@ -60,17 +68,15 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
 
     public void Park(ResourceReading.Unmapped unmapped)
     {
-        NoteUnmapped(unmapped.Codes, unmapped.Header.Type ?? "unknown");
-        WaitingResource resource = new(unmapped.Bytes.ToArray(), WaitingReason.Unmapped, [.. unmapped.Codes.Select(Words)], null, traceParent);
-        Keep(database => database.KeepWaitingAsync(resource, receivedAt, notBefore: null, CancellationToken.None));
-        Say(unmapped.Header, "waiting", unmapped.Codes.IsEmpty ? "its product stands in words only" : $"no mapping knows {Words(unmapped.Codes)}");
+        KeepUnmapped(unmapped, patient: null, unmapped.Codes);
+        Say(unmapped.Header, "waiting", unmapped.Codes.IsEmpty ? "its product stands in words only" : $"no mapping knows {Words(unmapped.Codes)}", waits: true);
     }
 
     public void Wait(ResourceReading.Incomplete incomplete)
     {
         WaitingResource resource = new(incomplete.Bytes.ToArray(), WaitingReason.ReferenceMissing, incomplete.References, null, traceParent);
         Keep(database => database.KeepWaitingAsync(resource, receivedAt, receivedAt + RetryWaiting, CancellationToken.None));
-        Say(incomplete.Header, "waiting", "what it refers to cannot be fetched now");
+        Say(incomplete.Header, "waiting", "what it refers to cannot be fetched now", waits: true);
     }
 
     /// <summary>Keeps a deletion of something that is not known, until it is or a day has passed.</summary>
@@ -79,14 +85,17 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
         byte[] deletion = References.Deletion(header, receivedAt);
         WaitingResource resource = new(deletion, WaitingReason.ReferenceMissing, [$"{WaitingRetry.DeletedPrefix}{header.Type}/{header.Id}"], null, traceParent);
         Keep(database => database.KeepWaitingAsync(resource, receivedAt, receivedAt + RetryWaiting, CancellationToken.None));
-        Say(header, "waiting", "what was deleted is not known yet");
+        Say(header, "waiting", "what was deleted is not known yet", waits: true);
     }
 
-    public void Say(ResourceHeader header, string disposition, string? reason) =>
-        Results.Add(new IntakeResult($"{header.Type ?? "unknown"}/{header.Id ?? "unknown"}", disposition, reason));
+    public void Say(ResourceHeader header, string disposition, string? reason, bool waits = false) =>
+        Results.Add(new IntakeResult($"{header.Type ?? "unknown"}/{header.Id ?? "unknown"}", disposition, reason, waits));
 
-    private void NoteUnmapped(ImmutableArray<SystemCode> codes, string resourceType)
+    private void KeepUnmapped(ResourceReading reading, string? patient, ImmutableArray<SystemCode> codes)
     {
+        string resourceType = reading.Header.Type ?? "unknown";
+        WaitingResource resource = new(reading.Bytes.ToArray(), WaitingReason.Unmapped, [.. codes.Select(Words)], patient, traceParent);
+        Keep(database => database.KeepWaitingAsync(resource, receivedAt, notBefore: null, CancellationToken.None));
         foreach (SystemCode code in codes)
         {
             Keep(database => database.NoteUnmappedAsync(Cut(code.System), Cut(code.Code), resourceType, receivedAt, CancellationToken.None));

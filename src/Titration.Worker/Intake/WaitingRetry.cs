@@ -6,7 +6,7 @@ using Titration.Storage.Model;
 
 namespace Titration.Worker.Intake;
 
-/// <summary>Tries again what waits for the FHIR server to answer.</summary>
+/// <summary>Tries again what waits for the FHIR server to answer, or for a code to be mapped.</summary>
 public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts, IntakeHandler intake, TimeProvider time)
 {
     private const int Batch = 100;
@@ -17,6 +17,13 @@ public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts,
 
     /// <summary>Stands before the reference of a deletion that waits for what it deletes.</summary>
     internal const string DeletedPrefix = "deleted ";
+
+    /// <summary>What no mapping knew is due again: the mapping is read at the start of a process, and this one may know more.</summary>
+    public async Task ReadUnmappedAgainAsync(CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        await database.ReadUnmappedAgainAsync(time.GetUtcNow(), cancellationToken);
+    }
 
     /// <summary>One round over what is due.</summary>
     /// <returns>How many were taken in.</returns>
@@ -33,7 +40,7 @@ public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts,
         {
             ImmutableArray<IntakeResult> results = await intake.HandleAsync(
                 row.Content, "waiting", row.TraceParent, database => database.EndWaitingAsync(row.Id, CancellationToken.None), cancellationToken);
-            bool stillWaits = results.Any(r => r.Disposition == "waiting");
+            bool stillWaits = results.Any(r => r.Waits);
             if (stillWaits && row.Wanted.Contains($"\"{DeletedPrefix}", StringComparison.Ordinal) && time.GetUtcNow() - row.ReceivedAt > LongestOvertaking)
             {
                 await EndAsync(row, cancellationToken);
@@ -63,7 +70,9 @@ public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts,
         WaitingRow? again = await database.Waiting.FirstOrDefaultAsync(w => w.ContentHash == row.ContentHash, cancellationToken);
         if (again is not null)
         {
-            await database.PostponeWaitingAsync(again.Id, time.GetUtcNow() + wait, cancellationToken);
+            // Nothing but another mapping helps what is not mapped.
+            DateTimeOffset? next = again.Reason == WaitingReason.Unmapped ? null : time.GetUtcNow() + wait;
+            await database.PostponeWaitingAsync(again.Id, next, cancellationToken);
         }
     }
 }

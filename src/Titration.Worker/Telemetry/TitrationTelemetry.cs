@@ -22,6 +22,7 @@ public sealed class TitrationTelemetry : IDisposable
     private readonly Histogram<double> _decisionLatency;
     private readonly Counter<long> _sent;
     private readonly Counter<long> _access;
+    private readonly Counter<long> _overdue;
 
     public TitrationTelemetry()
     {
@@ -30,6 +31,7 @@ public sealed class TitrationTelemetry : IDisposable
         _decisionLatency = _meter.CreateHistogram<double>("titration.decision.duration", "s", "From receipt to the committed decision");
         _sent = _meter.CreateCounter<long>("titration.outbox.entries", "{entry}", "Outbox entries, by action and what became of them");
         _access = _meter.CreateCounter<long>("titration.fhir.access.failures", "{request}", "Requests to the FHIR server without a token that it accepts, by what was wrong");
+        _overdue = _meter.CreateCounter<long>("titration.tasks.overdue", "{task}", "Tasks that nobody answered and that went to the clinic's pool, by priority");
     }
 
     public Activity? Start(string name, ActivityKind kind = ActivityKind.Internal, string? traceParent = null) =>
@@ -50,6 +52,8 @@ public sealed class TitrationTelemetry : IDisposable
 
     /// <param name="result"><c>no-token</c>: none could be had; <c>rejected</c>: the server answered 401 to a new one as well.</param>
     public void Access(string result) => _access.Add(1, new KeyValuePair<string, object?>("titration.result", result));
+
+    public void HandedOver(Priority priority) => _overdue.Add(1, new KeyValuePair<string, object?>("titration.priority", priority.Code()));
 
     public void Dispose()
     {

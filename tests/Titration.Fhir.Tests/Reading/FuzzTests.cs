@@ -18,10 +18,13 @@ public sealed class FuzzTests
 {
     private static readonly TimeSpan Slow = TimeSpan.FromSeconds(1);
 
+    /// <summary>Bytes that reading one of these bodies, none above 100 kB, may allocate in all.</summary>
+    private const long Most = 64 * 1024 * 1024;
+
     [Fact]
     public void Whatever_arrives_is_classified_quickly_and_without_an_exception()
     {
-        int count = Setting("TITRATION_FUZZ", 20_000);
+        int count = Setting("TITRATION_FUZZ", 100_000);
         int seed = Setting("TITRATION_FUZZ_SEED", 20260301);
         ImmutableArray<byte[]> corpus = Corpus();
         foreach (byte[] body in corpus)
@@ -47,6 +50,7 @@ public sealed class FuzzTests
         for (int attempt = 0; attempt < 2 && fastest > Slow; attempt++)
         {
             Stopwatch watch = Stopwatch.StartNew();
+            long before = GC.GetAllocatedBytesForCurrentThread();
             try
             {
                 readings = Readers.Reader.Read(body);
@@ -57,6 +61,8 @@ public sealed class FuzzTests
             }
 
             fastest = watch.Elapsed < fastest ? watch.Elapsed : fastest;
+            long allocated = GC.GetAllocatedBytesForCurrentThread() - before;
+            Assert.True(allocated <= Most, $"Seed {seed} allocates {allocated} bytes.");
         }
 
         Assert.True(fastest <= Slow, $"Seed {seed} takes {fastest}.");

@@ -122,7 +122,7 @@ public sealed class CommunicationWriterTests
     {
         OutgoingCommunication begins = Scenario.Proposal("step-down", Scenario.AlternateNights with { Barrier = true });
         Assert.True(Input<FhirBoolean>(begins, "barrier-support").Value);
-        Assert.StartsWith("First put on moisturiser", Input<Dosage>(begins, "proposed-dosage").PatientInstruction, StringComparison.Ordinal);
+        Assert.Contains("Put on moisturiser first and wait", Input<Dosage>(begins, "proposed-dosage").PatientInstruction, StringComparison.Ordinal);
 
         OutgoingCommunication ends = Scenario.Proposal("step-up", Scenario.Nightly) with { CurrentStep = Scenario.AlternateNights with { Barrier = true } };
         Assert.False(Input<FhirBoolean>(ends, "barrier-support").Value);

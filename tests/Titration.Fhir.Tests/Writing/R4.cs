@@ -41,6 +41,13 @@ internal static class R4
         ["MedicationRequest"] = "titration-prescription",
     };
 
+    private static string? ProfileOf(Resource resource) => resource switch
+    {
+        Observation { Component.Count: 0 } => "titration-observation",
+        Hl7.Fhir.Model.Task { For: null } => "titration-digest",
+        _ => Profiles.GetValueOrDefault(resource.TypeName),
+    };
+
     /// <summary>The definitions in contracts/fhir.</summary>
     public static IEnumerable<(string File, Resource Resource)> Contracts() =>
         Directory.GetFiles(Repository.File("contracts", "fhir"), "*.json").Order(StringComparer.Ordinal).Select(path => (Path.GetFileName(path), Parse(File.ReadAllText(path))));
@@ -57,7 +64,7 @@ internal static class R4
     {
         lock (Gate)
         {
-            OperationOutcome outcome = Checker.Value.Validate(resource, Profiles.TryGetValue(resource.TypeName, out string? profile)
+            OperationOutcome outcome = Checker.Value.Validate(resource, ProfileOf(resource) is { } profile
                 ? $"https://titration.example.org/fhir/StructureDefinition/{profile}"
                 : null);
             return [.. outcome.Issue.Where(i => i.Severity is OperationOutcome.IssueSeverity.Error or OperationOutcome.IssueSeverity.Fatal)

@@ -1,4 +1,5 @@
 using System.Collections.Immutable;
+using Hl7.Fhir.Model;
 using Titration.Fhir.Writing;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
@@ -6,6 +7,7 @@ using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.TestKit;
 using Xunit;
+using FhirTask = Hl7.Fhir.Model.Task;
 
 namespace Titration.Fhir.Tests.Writing;
 
@@ -54,6 +56,9 @@ internal static class Scenario
         ["check-in-second"] = Due(ToPatient("check-in-second", CommunicationKind.CheckInRequest, Priority.Routine, hasTask: true), days: 4),
         ["clinic-task-silent"] =
             Named(Due(ToStaff("clinic-task-silent", CommunicationKind.ClinicTask, Priority.Routine, Audience.Clinic), days: 7), "due", "2026-03-10"),
+        ["unanswered-reminder"] = Reminder(),
+        ["applied-while-withheld"] = Due(ToStaff("applied-while-withheld", CommunicationKind.ClinicTask, Priority.Routine), days: 7),
+        ["referral-overdue"] = Overdue(Finding(ToStaff("referral", CommunicationKind.SafetyReferral, Priority.Urgent), "blistering", hours: 24)),
         ["referral"] = Finding(ToStaff("referral", CommunicationKind.SafetyReferral, Priority.Stat), "facial-swelling", hours: 2),
         ["referral-without-course"] = WithoutCourse(Finding(ToStaff("referral", CommunicationKind.SafetyReferral, Priority.Stat), "hives", hours: 2)),
         ["withhold-referral"] = Finding(ToStaff("withhold-referral", CommunicationKind.SafetyReferral, Priority.Routine), "sunburn", hours: 72),
@@ -69,6 +74,9 @@ internal static class Scenario
     public static ImmutableArray<OutgoingResource> Write(OutgoingCommunication communication) => CommunicationWriter.Write(communication, Clinic, Wording);
 
     public static ImmutableArray<OutgoingResource> Write(string name) => Write(All[name]);
+
+    /// <summary>Three tasks wait in the pool, the first since a week.</summary>
+    public static OutgoingResource Digest() => DigestWriter.Write(Clinic, Wording.In("en"), waiting: 3, AsOf.AddDays(-7), AsOf);
 
     /// <summary>The only resource of its type.</summary>
     public static T The<T>(ImmutableArray<OutgoingResource> resources) => resources.Select(r => r.Resource).OfType<T>().Single();
@@ -87,6 +95,11 @@ internal static class Scenario
         Evidence = [EarlierCheckIn, CheckIn],
     }) with
     { Reason = "14 full days on the step; 7 of 7 applications; signs at most 1" }, days: 7);
+
+    /// <summary>What a patient is told about applying a proposed step.</summary>
+    public static string Instruction(string language, Step step, Step before) =>
+        ((Dosage)The<FhirTask>(Write(Proposal("step-up", step) with { CurrentStep = before, PatientLanguage = language }))
+            .Input.Single(i => i.Type.Coding[0].Code == "proposed-dosage").Value!).PatientInstruction!;
 
     public static OutgoingCommunication ToPatient(string template, CommunicationKind kind, Priority priority, bool hasTask = false) => Of(new CommunicationIntent
     {
@@ -129,6 +142,30 @@ internal static class Scenario
             .Select(path => new WordingFile(Path.GetFileName(path), File.ReadAllBytes(path))),
     ];
 
+    /// <summary>The step up that nobody answered; it has taken the place of another that was withdrawn.</summary>
+    private static OutgoingCommunication Reminder()
+    {
+        OutgoingCommunication reminder = Due(ToStaff("unanswered-reminder", CommunicationKind.ClinicTask, Priority.Routine), days: 3);
+        Guid waiting = DerivedId.Of("example", "step-up");
+        return reminder with
+        {
+            Intent = reminder.Intent with { HasTask = false, Reminds = new CommunicationReference(CommunicationKind.StepChange, "step-up") },
+            Reminds = OutgoingReferences.ToOther(waiting, OutgoingRole.Task, OutgoingResource.UuidOf(waiting, OutgoingRole.Task).ToString()),
+        };
+    }
+
+    private static OutgoingCommunication Overdue(OutgoingCommunication communication)
+    {
+        Guid replaced = DerivedId.Of("example", "step-up");
+        return communication with
+        {
+            Intent = communication.Intent with { Overdue = true },
+            Key = DerivedId.Of("example", "referral-overdue"),
+            Replaces = OutgoingReferences.ToOther(
+                replaced, OutgoingRole.CommunicationRequest, OutgoingResource.UuidOf(replaced, OutgoingRole.CommunicationRequest).ToString()),
+        };
+    }
+
     private static string RuleOf(string template) => template switch
     {
         "stop-emergency" or "stop-and-wait" or "referral" => "stop-finding",
@@ -138,6 +175,8 @@ internal static class Scenario
         "review" => "review-finding",
         "interacting-topical" or "effect-review" => template,
         "repeat-reminder" => "supply",
+        "unanswered-reminder" => "unanswered",
+        "applied-while-withheld" => template,
         _ => "silence",
     };
 

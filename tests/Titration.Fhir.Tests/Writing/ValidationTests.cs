@@ -1,5 +1,9 @@
+using System.Text;
 using Hl7.Fhir.Model;
+using Titration.Fhir.Reading;
+using Titration.Fhir.Tests.Reading;
 using Titration.Fhir.Writing;
+using Titration.Protocol.Facts;
 using Xunit;
 using FhirTask = Hl7.Fhir.Model.Task;
 
@@ -18,15 +22,15 @@ public sealed class ValidationTests
         IReadOnlyList<OutgoingResource> resources = Scenario.Write(scenario);
         Assert.All(Examples.AsStored(resources), resource => Assert.Equal([], R4.ErrorsOf(resource)));
 
-        // And before the server has given ids, as a transaction carries them.
+        // And before the server has given ids.
         Assert.All(resources, resource => Assert.Equal([], R4.ErrorsOf(resource.Resource)));
     }
 
     [Fact]
-    public void The_device_and_a_transaction_are_valid()
+    public void The_device_and_the_digest_are_valid()
     {
         Assert.Equal([], R4.ErrorsOf(DeviceWriter.Write(Scenario.Clinic, Scenario.Protocol, "1.0.0").Resource));
-        Assert.Equal([], R4.ErrorsOf(TransactionBundle.Of(Scenario.Write("referral"))));
+        Assert.Equal([], R4.ErrorsOf(Scenario.Digest().Resource));
     }
 
     [Theory]
@@ -51,6 +55,34 @@ public sealed class ValidationTests
         Observation checkIn = (Observation)R4.Parse(File.ReadAllText(Path.Combine(Examples.Folder, "Observation-check-in.json")));
         checkIn.Component[0].Value = new Integer(4);
         Assert.NotEmpty(R4.ErrorsOf(checkIn));
+    }
+
+    [Theory]
+    [InlineData("approved", TaskAnswer.Approved)]
+    [InlineData("declined", TaskAnswer.Declined)]
+    [InlineData("rejected", TaskAnswer.Declined)]
+    public void An_example_of_an_answer_is_valid_and_read_as_what_it_says(string name, TaskAnswer answer)
+    {
+        FhirTask task = Examples.Answers().Single(a => a.Name == name).Task;
+        Assert.Equal([], R4.ErrorsOf(task));
+        ResourceReading.Own own = Assert.IsType<ResourceReading.Own>(Assert.Single(Readers.Reader.Read(Encoding.UTF8.GetBytes(R4.Serialize(task)))));
+        Assert.Equal(answer, own.Answer!.Answer);
+    }
+
+    [Theory]
+    [MemberData(nameof(InputExamples))]
+    public void The_examples_of_what_is_read_are_understood(string file)
+    {
+        Assert.IsType<ResourceReading.Understood>(Assert.Single(Readers.Reader.Read(File.ReadAllBytes(Path.Combine(Examples.Folder, file)))));
+    }
+
+    [Fact]
+    public void A_single_grade_of_4_is_refused()
+    {
+        Observation single = (Observation)R4.Parse(File.ReadAllText(Path.Combine(Examples.Folder, "Observation-single.json")));
+        single.Code = new CodeableConcept("https://titration.example.org/fhir/CodeSystem/tolerability", "erythema");
+        single.Value = new Integer(4);
+        Assert.Contains(R4.ErrorsOf(single), e => e.Contains("titration-observation-1", StringComparison.Ordinal));
     }
 
     [Fact]

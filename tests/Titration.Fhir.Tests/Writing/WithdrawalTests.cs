@@ -1,4 +1,5 @@
 using Hl7.Fhir.Model;
+using Titration.Protocol.Communications;
 using Titration.Fhir.Writing;
 using Titration.Protocol.Facts;
 using Xunit;

@@ -58,7 +58,7 @@ public sealed class WordingTests
                 ("en.json", "dosage.nightly", "must be a text"),
                 ("en.json", "dosage.nightly", "is missing"),
                 ("en.json", "templates.review.clinician", "is missing"),
-                ("en.json", "templates.greeting.patient", "is no text that this service uses"),
+                ("en.json", "templates.greeting.patient", "is no text that this service uses; contracts/wording.schema.json lists those there are"),
                 ("en.json", "templates.resume.patient", "is empty or holds a control character"),
                 ("en.json", "templates.step-down.patient", "has a brace without its partner"),
                 ("en.json", "templates.step-up.patient", "uses the unknown placeholder {product}; allowed here: {current}, {proposed}, {due}, {days}, {clinic}"),
@@ -127,6 +127,19 @@ public sealed class WordingTests
             Assert.All(english, part => Assert.Contains(part, Scenario.Wording.In("en").Render(template, toPatient: true, none), StringComparison.Ordinal));
             Assert.All(german, part => Assert.Contains(part, Scenario.Wording.In("de").Render(template, toPatient: true, none), StringComparison.Ordinal));
         }
+    }
+
+    /// <summary>Amount, clean dry skin at night, moisturiser and the wait, areas to spare, sunscreen by day, what to do when it stings, when to call.</summary>
+    [Theory]
+    [InlineData("en", false, "At night|wash|dry|half a fingertip length|thin layer|put on moisturiser|eyes|creases by your nose|corners of your mouth|lips|sunscreen every day|If it stings|Leave the treatment out|tell your clinic|emergency")]
+    [InlineData("en", true, "At night|wash|dry|moisturiser first and wait 5 to 10 minutes|half a fingertip length|moisturiser again|eyes|creases by your nose|corners of your mouth|lips|sunscreen every day|If it stings|tell your clinic|emergency")]
+    [InlineData("de", false, "am Abend|Waschen|trocken|eine halbe Fingerkuppenlänge|dünn|Cremen|Augen|Nasenfalten|Mundwinkel|Lippen|jeden Tag Sonnenschutz|stark brennt|weg|Praxis Bescheid|Notruf")]
+    [InlineData("de", true, "am Abend|Waschen|trocken|Cremen Sie sich zuerst ein|5 bis 10 Minuten|eine halbe Fingerkuppenlänge|noch einmal|Augen|Nasenfalten|Mundwinkel|Lippen|jeden Tag Sonnenschutz|stark brennt|Praxis Bescheid|Notruf")]
+    public void The_application_advice_says_all_that_it_has_to(string language, bool barrier, string parts)
+    {
+        string advice = Scenario.Instruction(language, Scenario.Nightly with { Barrier = barrier }, before: Scenario.AlternateNights);
+        Assert.All(parts.Split('|'), part => Assert.Contains(part, advice, StringComparison.Ordinal));
+        Assert.DoesNotContain("{", advice, StringComparison.Ordinal);
     }
 
     private static bool IsValid(JsonNode wording) => Schema.Evaluate(JsonSerializer.SerializeToElement(wording)).IsValid;

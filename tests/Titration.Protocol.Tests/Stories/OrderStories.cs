@@ -59,7 +59,7 @@ public sealed class OrderStories
     public void A_referral_stands_after_the_course_has_ended_or_was_entered_in_error(PrescriptionStatus status)
     {
         Evaluation evaluation = Ready().Finding("2026-03-15T09:00", FindingKind.Blistering)
-            .Order("2026-03-01T10:00", status: status, recorded: "2026-03-15T11:00").AsOf("2026-03-16T12:00");
+            .Order("2026-03-01T10:00", status: status, recorded: "2026-03-15T11:00").AsOf("2026-03-16T08:00");
 
         Assert.Null(evaluation.Outcome);
         Assert.Equal([CommunicationKind.SafetyReferral], evaluation.Communications.Select(c => c.Kind));

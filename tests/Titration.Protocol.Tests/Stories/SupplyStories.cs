@@ -239,4 +239,29 @@ public sealed class SupplyStories
         evaluation.Decides(Outcome.Maintain, "under-use");
         Assert.False(evaluation.Has(CommunicationKind.StepChange));
     }
+
+    [Theory]
+    [InlineData(FindingKind.EczemaFlare)]
+    [InlineData(FindingKind.Blistering)]
+    public void Nights_left_out_until_a_new_order_answered_use_nothing_up_afterwards_either(FindingKind finding)
+    {
+        // 10 of 30 nights used; none from 11 to 20 March; from 21 March the other 20 at half the frequency last 40.
+        Story story = Nightly().Finding("2026-03-11T09:00", finding);
+        story = finding == FindingKind.Blistering
+            ? story.Answer("2026-03-12T09:00", TaskAnswer.Done, CommunicationKind.SafetyReferral, "2026-03-11T10:00")
+            : story.Recovered("2026-03-18T09:00");
+        story = story.Order("2026-03-21T10:00", "rx2", tube: 1m).CheckIn("2026-03-21T11:00");
+
+        Assert.Equal("2026-05-08", story.AsOf("2026-04-29T12:00").The(CommunicationKind.RepeatReminder).Values["due"]);
+    }
+
+    [Fact]
+    public void Where_too_little_use_holds_a_step_up_back_no_check_in_is_asked_for_before_its_day()
+    {
+        ProtocolDefinition assuming = Story.Standard with { StepUp = Story.Standard.StepUp with { CountUnreportedNights = true } };
+        Story story = Nightly(tube: 30m).CheckIn("2026-03-08T19:00", applied: 4).CheckIn("2026-03-12T19:00");
+
+        Assert.False(story.AsOf("2026-03-18T12:00", assuming).Has(CommunicationKind.CheckInRequest));
+        Assert.True(story.AsOf("2026-03-19T12:00", assuming).Has(CommunicationKind.CheckInRequest));
+    }
 }

@@ -1,6 +1,6 @@
 using System.Text.Json.Serialization;
 
-namespace Titration.Fhir.Writing;
+namespace Titration.Protocol.Communications;
 
 /// <summary>Why something that stood no longer does (CodeSystem <c>status-reason</c>).</summary>
 [JsonConverter(typeof(JsonStringEnumConverter<WithdrawalReason>))]
