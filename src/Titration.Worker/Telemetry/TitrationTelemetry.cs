@@ -1,3 +1,4 @@
+using System.Collections.Frozen;
 using System.Diagnostics;
 using System.Diagnostics.Metrics;
 using Titration.Protocol.Decisions;
@@ -11,12 +12,16 @@ public sealed class TitrationTelemetry : IDisposable
     /// <summary>Name of the activity source and of the meter.</summary>
     public const string Name = "Titration";
 
+    private static readonly FrozenSet<string> Types =
+        FrozenSet.Create(StringComparer.Ordinal, "MedicationRequest", "Observation", "Task", "Patient", "Medication", "CommunicationRequest", "unknown");
+
     private readonly ActivitySource _activities = new(Name);
     private readonly Meter _meter = new(Name);
     private readonly Counter<long> _inbound;
     private readonly Counter<long> _evaluations;
     private readonly Histogram<double> _decisionLatency;
     private readonly Counter<long> _sent;
+    private readonly Counter<long> _access;
     private readonly Counter<long> _overdue;
 
     public TitrationTelemetry()
@@ -25,6 +30,7 @@ public sealed class TitrationTelemetry : IDisposable
         _evaluations = _meter.CreateCounter<long>("titration.evaluations", "{evaluation}", "Evaluations, by outcome and deciding rule");
         _decisionLatency = _meter.CreateHistogram<double>("titration.decision.duration", "s", "From receipt to the committed decision");
         _sent = _meter.CreateCounter<long>("titration.outbox.entries", "{entry}", "Outbox entries, by action and what became of them");
+        _access = _meter.CreateCounter<long>("titration.fhir.access.failures", "{request}", "Requests to the FHIR server without a token that it accepts, by what was wrong");
         _overdue = _meter.CreateCounter<long>("titration.tasks.overdue", "{task}", "Tasks that nobody answered and that went to the clinic's pool, by priority");
     }
 
@@ -34,7 +40,8 @@ public sealed class TitrationTelemetry : IDisposable
             : _activities.StartActivity(name, kind);
 
     public void Inbound(string resourceType, string disposition) =>
-        _inbound.Add(1, new("titration.resource.type", resourceType), new("titration.disposition", disposition));
+        // Where it is none of the known types it is the sender's own text.
+        _inbound.Add(1, new("titration.resource.type", Types.Contains(resourceType) ? resourceType : "other"), new("titration.disposition", disposition));
 
     public void Evaluated(Evaluation evaluation) =>
         _evaluations.Add(1, new("titration.outcome", OutcomeOf(evaluation)), new("titration.rule", RuleOf(evaluation)));
@@ -42,6 +49,9 @@ public sealed class TitrationTelemetry : IDisposable
     public void Decided(TimeSpan latency) => _decisionLatency.Record(latency.TotalSeconds);
 
     public void Sent(string action, string result) => _sent.Add(1, new("titration.action", action), new("titration.result", result));
+
+    /// <param name="result"><c>no-token</c>: none could be had; <c>rejected</c>: the server answered 401 to a new one as well.</param>
+    public void Access(string result) => _access.Add(1, new KeyValuePair<string, object?>("titration.result", result));
 
     public void HandedOver(Priority priority) => _overdue.Add(1, new KeyValuePair<string, object?>("titration.priority", priority.Code()));
 
