@@ -46,6 +46,9 @@ public sealed class OtlpReceiver : IAsyncDisposable
     /// <summary>Everything of a signal: <c>traces</c>, <c>metrics</c> or <c>logs</c>.</summary>
     public string Text(string signal) => string.Join('\n', _received.Where(r => r.Signal == signal).Select(r => Encoding.Latin1.GetString(r.Body)));
 
+    /// <summary>All spans received so far.</summary>
+    public IReadOnlyList<OtlpSpan> Spans() => [.. _received.Where(r => r.Signal == "traces").SelectMany(r => OtlpSpan.In(r.Body))];
+
     /// <summary>Waits until what has happened so far has been sent: two more deliveries of each signal.</summary>
     public async Task CatchUpAsync(CancellationToken cancellationToken)
     {

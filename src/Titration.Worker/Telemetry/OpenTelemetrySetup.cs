@@ -26,7 +26,8 @@ public static class OpenTelemetrySetup
             .ConfigureResource(resource => resource.AddService("titration"))
             .WithTracing(traces => traces.AddSource(TitrationTelemetry.Name, "MassTransit", "Quartz", "RabbitMQ.Client.*").AddHttpClientInstrumentation()
                 .AddProcessor(new AddressRedaction(settings)))
-            .WithMetrics(metrics => metrics.AddMeter(TitrationTelemetry.Name, "MassTransit", "Quartz").AddRuntimeInstrumentation())
+            .WithMetrics(metrics => metrics.AddMeter(TitrationTelemetry.Name, "MassTransit", "Quartz").AddRuntimeInstrumentation()
+                .SetExemplarFilter(ExemplarFilterType.TraceBased))
             .WithLogging()
             .UseOtlpExporter();
     }

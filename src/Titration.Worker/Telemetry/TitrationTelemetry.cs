@@ -1,8 +1,12 @@
 using System.Collections.Frozen;
 using System.Diagnostics;
 using System.Diagnostics.Metrics;
+using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
+using Titration.Storage.Model;
+using Titration.Worker.Configuration;
+using Titration.Worker.Hosting;
 
 namespace Titration.Worker.Telemetry;
 
@@ -11,6 +15,9 @@ public sealed class TitrationTelemetry : IDisposable
 {
     /// <summary>Name of the activity source and of the meter.</summary>
     public const string Name = "Titration";
+
+    /// <summary>A course has many facts; an auditor starts with the newest.</summary>
+    private const int MostLinks = 16;
 
     private static readonly FrozenSet<string> Types =
         FrozenSet.Create(StringComparer.Ordinal, "MedicationRequest", "Observation", "Task", "Patient", "Medication", "CommunicationRequest", "unknown");
@@ -34,7 +41,61 @@ public sealed class TitrationTelemetry : IDisposable
         _overdue = _meter.CreateCounter<long>("titration.tasks.overdue", "{task}", "Tasks that nobody answered and that went to the clinic's pool, by priority");
     }
 
-    public Activity? Start(string name, ActivityKind kind = ActivityKind.Internal, string? traceParent = null) =>
+    /// <summary>A message being taken in, by OpenTelemetry's conventions for messaging; in the producer's trace where it sent one.</summary>
+    /// <param name="source"><c>queue</c>, <c>http</c> or <c>waiting</c>.</param>
+    /// <param name="bytes">Length of the body.</param>
+    /// <param name="traceParent">The producer's.</param>
+    public Activity? Receive(string source, int bytes, string? traceParent)
+    {
+        Activity? activity = Start($"process {Messaging.Queue}", ActivityKind.Consumer, traceParent);
+        if (source == "queue")
+        {
+            activity?.SetTag("messaging.system", "rabbitmq");
+        }
+
+        return activity?.SetTag("messaging.operation.name", "process").SetTag("messaging.operation.type", "process")
+            .SetTag("messaging.destination.name", Messaging.Queue).SetTag("messaging.message.body.size", bytes).SetTag("titration.source", source);
+    }
+
+    /// <summary>A look at a patient.</summary>
+    /// <param name="traceParent">Of the message that asked for it; null: time did, and the span is linked to the traces that brought the facts.</param>
+    /// <param name="broughtBy">Those traces, newest first.</param>
+    public Activity? Evaluate(string? traceParent, IEnumerable<string> broughtBy)
+    {
+        if (traceParent is not null)
+        {
+            return Start("evaluate", ActivityKind.Internal, traceParent);
+        }
+
+        if (!_activities.HasListeners())
+        {
+            return null;
+        }
+
+        List<ActivityLink> links = [];
+        foreach (string brought in broughtBy.Distinct(StringComparer.Ordinal).Take(MostLinks))
+        {
+            if (ActivityContext.TryParse(brought, null, isRemote: true, out ActivityContext context))
+            {
+                links.Add(new ActivityLink(context));
+            }
+        }
+
+        return _activities.StartActivity(ActivityKind.Internal, links: links, name: "evaluate");
+    }
+
+    /// <summary>What is decided of one course. The decision's id, where one is recorded, is the same in the ledger and on the FHIR server.</summary>
+    public Activity? Decide(Evaluation evaluation, ClinicPolicy policy) => _activities.StartActivity("decide")?
+        .SetTag("titration.outcome", OutcomeOf(evaluation)).SetTag("titration.rule", RuleOf(evaluation))
+        .SetTag("titration.step", evaluation.Step is { } step ? StepText.Of(step.Step) : null)
+        .SetTag("titration.protocol.version", policy.Protocol.Version).SetTag("titration.policy.hash", policy.Hash);
+
+    /// <summary>An entry of the outbox on its way to the FHIR server, in the trace of its decision.</summary>
+    public Activity? Deliver(OutboxRow entry) => Start($"deliver {entry.Action.Code()}", ActivityKind.Internal, entry.TraceParent)?
+        .SetTag("titration.action", entry.Action.Code()).SetTag("titration.kind", entry.Kind.Code())
+        .SetTag("titration.decision.id", entry.DecisionId.ToString()).SetTag("titration.attempt", entry.Attempts);
+
+    private Activity? Start(string name, ActivityKind kind, string? traceParent) =>
         ActivityContext.TryParse(traceParent, null, isRemote: true, out ActivityContext parent)
             ? _activities.StartActivity(name, kind, parent)
             : _activities.StartActivity(name, kind);
