@@ -8,6 +8,7 @@ using Microsoft.Extensions.DependencyInjection;
 using Titration.Protocol.Communications;
 using Titration.Storage;
 using Titration.Storage.Model;
+using Titration.TestKit;
 using Titration.TestKit.Builders;
 using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
@@ -23,22 +24,27 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
     private readonly TemporaryFolder? _ownFolder;
     private readonly WebApplication _app;
 
-    private EmbeddedWorker(TimeProvider time, string? folder, string mapping, bool quietHours, string inboundTokenFile)
+    private EmbeddedWorker(TimeProvider time, string? folder, string mapping, bool quietHours, string inboundTokenFile, (string Key, string Value)[] settings)
     {
         _ownFolder = folder is null ? new TemporaryFolder() : null;
         List<string> problems = [];
-        Settings = Settings.From(
-            new ConfigurationBuilder().AddInMemoryCollection(new Dictionary<string, string?>(StringComparer.Ordinal)
-            {
-                ["Titration:DataFolder"] = folder ?? _ownFolder!.Path,
-                ["Titration:Mapping:File"] = mapping,
-                ["Titration:Inbound:TokenFile"] = inboundTokenFile,
-                ["Titration:Health:Port"] = "0",
-                // Whatever the hour at which the tests run.
-                ["Titration:PatientMessages:QuietFrom"] = quietHours ? "21:00" : "00:00",
-                ["Titration:PatientMessages:QuietUntil"] = quietHours ? "08:00" : "00:00",
-                ["Titration:PatientMessages:MostPerDay"] = quietHours ? "1" : "10",
-            }).Build(), problems) ?? throw new InvalidOperationException(string.Join('\n', problems));
+        Dictionary<string, string?> configuration = new(StringComparer.Ordinal)
+        {
+            ["Titration:DataFolder"] = folder ?? _ownFolder!.Path,
+            ["Titration:Mapping:File"] = mapping,
+            ["Titration:Inbound:TokenFile"] = inboundTokenFile,
+            ["Titration:Health:Port"] = "0",
+            // Whatever the hour at which the tests run.
+            ["Titration:PatientMessages:QuietFrom"] = quietHours ? "21:00" : "00:00",
+            ["Titration:PatientMessages:QuietUntil"] = quietHours ? "08:00" : "00:00",
+            ["Titration:PatientMessages:MostPerDay"] = quietHours ? "1" : "10",
+        };
+        foreach ((string key, string value) in settings)
+        {
+            configuration[$"Titration:{key}"] = value;
+        }
+
+        Settings = Settings.From(new ConfigurationBuilder().AddInMemoryCollection(configuration).Build(), problems) ?? throw new InvalidOperationException(string.Join('\n', problems));
         _app = TitrationHost.Build(Settings, time, scheduled: false);
         Http = new HttpClient();
     }
@@ -47,16 +53,20 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
 
     public Settings Settings { get; }
 
+    public IServiceProvider Services => _app.Services;
+
     /// <param name="time">Its clock.</param>
     /// <param name="cancellationToken">Ends the start.</param>
     /// <param name="folder">Its data, which outlives it; null: of its own, and gone with it.</param>
     /// <param name="mapping">The clinic's mapping file; empty: none.</param>
     /// <param name="quietHours">Whether messages to patients wait for the morning, one a day.</param>
     /// <param name="inboundTokenFile">The secret that a sender has to show; empty: none.</param>
+    /// <param name="settings">Other settings, such as <c>Privacy:Key</c>.</param>
     public static async Task<EmbeddedWorker> StartAsync(
-        TimeProvider time, CancellationToken cancellationToken, string? folder = null, string mapping = "", bool quietHours = false, string inboundTokenFile = "")
+        TimeProvider time, CancellationToken cancellationToken, string? folder = null, string mapping = "", bool quietHours = false, string inboundTokenFile = "",
+        params (string Key, string Value)[] settings)
     {
-        EmbeddedWorker worker = new(time, folder, mapping, quietHours, inboundTokenFile);
+        EmbeddedWorker worker = new(time, folder, mapping, quietHours, inboundTokenFile, settings);
         if (await TitrationHost.PrepareDatabaseAsync(worker._app.Services, worker.Settings, cancellationToken) is { } problem)
         {
             throw new InvalidOperationException(problem);
@@ -65,6 +75,29 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
         await worker._app.StartAsync(cancellationToken);
         worker.Http.BaseAddress = new Uri(worker._app.Urls.First() + "/");
         return worker;
+    }
+
+    /// <summary>A context on its database.</summary>
+    public Task<TitrationDbContext> OpenAsync(CancellationToken cancellationToken) =>
+        _app.Services.GetRequiredService<IDbContextFactory<TitrationDbContext>>().CreateDbContextAsync(cancellationToken);
+
+    /// <summary>Runs a command of the built executable on its data, beside it.</summary>
+    /// <param name="cancellationToken">Kills it.</param>
+    /// <param name="arguments">The command line.</param>
+    public Task<CommandOutput> RunAsync(CancellationToken cancellationToken, params string[] arguments) => RunAsync([], arguments, cancellationToken);
+
+    /// <param name="environment">Settings by their names in the environment.</param>
+    /// <param name="arguments">The command line.</param>
+    /// <param name="cancellationToken">Kills it.</param>
+    public Task<CommandOutput> RunAsync((string Name, string Value)[] environment, string[] arguments, CancellationToken cancellationToken)
+    {
+        Dictionary<string, string> settings = new(StringComparer.Ordinal) { ["Titration__DataFolder"] = Settings.Options.DataFolder };
+        foreach ((string name, string value) in environment)
+        {
+            settings[name] = value;
+        }
+
+        return TitrationProcess.RunAsync(Settings.Options.DataFolder, null, settings, arguments, cancellationToken);
     }
 
     /// <summary>Posts a resource as curl would.</summary>

@@ -128,6 +128,9 @@ public sealed class TitrationTelemetry : IDisposable
 
     public void RemovedFromQuarantine(int messages) => _removed.Add(messages);
 
+    /// <summary>For tests that tell one instance's instruments from another's.</summary>
+    internal Meter Meter => _meter;
+
     /// <summary>What the gauges show from now on. Before the first of these they show nothing.</summary>
     public void Report(Depths depths) => _depths = depths;
 
