@@ -9,7 +9,8 @@ usage: bash test.sh [--only NAME] [--keep] [-- ARGUMENTS OF THE TEST RUNNER]
 
 Builds everything and runs all tests against a real RabbitMQ, PostgreSQL and FHIR endpoint, which it starts on free ports and
 ends again. They come as containers where Docker works, else from Debian's packages, which it installs when run as root on Debian.
-It also checks the formatting and shows that the validators and the FHIR endpoint used by the tests do what the tests rely on.
+It also checks the formatting, looks for known weaknesses in dependencies, lists the service's components, and shows that the validators
+and the FHIR endpoint used by the tests do what the tests rely on.
 
 --only NAME   one test project, without the other checks: Protocol, Fhir, Storage, Sandbox, Worker, Integration
 --keep        leave services and logs there afterwards, and say how to use and how to end them
@@ -120,6 +121,15 @@ quietly "build" build dotnet build "${only:-Integration.sln}" || stop 1 "build"
 
 if [ -z "$only" ]; then
   if quietly "formatting" format dotnet format Integration.sln --no-restore --verify-no-changes; then count "formatting" 1 0 0; else count "formatting" 0 1 0; fi
+
+  # What could not be looked for is not "nothing found": it counts as skipped, and says so.
+  quietly "known weaknesses in dependencies" audit deploy/audit.sh
+  case $? in
+    0) count "dependency audit" 1 0 0 ;;
+    3) tail -n 1 "$DIR/audit.log"; count "dependency audit: it could not be done" 0 0 1 ;;
+    *) count "dependency audit" 0 1 0 ;;
+  esac
+  if quietly "list of components" sbom deploy/sbom.sh "$DIR/titration.cdx.json"; then count "list of components" 1 0 0; else count "list of components" 0 1 0; fi
 
   # shellcheck source=tests/services/lib.sh
   node=$(. tests/services/lib.sh && find_node && npm_ci "$(find_node)" tests/validators > "$DIR/npm.log" 2>&1) || stop 1 "Node and the packages of tests/validators"

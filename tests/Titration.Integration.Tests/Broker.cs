@@ -63,6 +63,34 @@ internal sealed class Broker : IAsyncDisposable
         }
     }
 
+    /// <summary>Publishes a body under another content type and with other headers than a producer should.</summary>
+    public async Task PublishAsync(string routingKey, byte[] body, string contentType, IReadOnlyDictionary<string, string> headers, CancellationToken cancellationToken)
+    {
+        await using IChannel channel = await ChannelAsync(cancellationToken);
+        BasicProperties properties = new()
+        {
+            ContentType = contentType,
+            Headers = headers.ToDictionary(h => h.Key, h => (object?)h.Value, StringComparer.Ordinal),
+        };
+        await channel.BasicPublishAsync(Exchange, routingKey, mandatory: true, properties, body, cancellationToken);
+    }
+
+    /// <summary>Takes what is in a queue and gives its headers and properties as text, a line for each message; the bodies are left out.</summary>
+    public async Task<string> HeaderTextAsync(string queue, CancellationToken cancellationToken)
+    {
+        await using IChannel channel = await ChannelAsync(cancellationToken);
+        StringBuilder text = new();
+        while (await channel.BasicGetAsync(queue, autoAck: true, cancellationToken) is { } message)
+        {
+            IReadOnlyBasicProperties properties = message.BasicProperties;
+            string[] named = [properties.ContentType ?? "", properties.CorrelationId ?? "", properties.MessageId ?? "", properties.ReplyTo ?? "", properties.Type ?? "", message.RoutingKey, message.Exchange];
+            IEnumerable<string> headers = properties.Headers?.Select(h => $"{h.Key}={(h.Value is byte[] bytes ? Encoding.UTF8.GetString(bytes) : h.Value)}") ?? [];
+            text.AppendLine(string.Join(" | ", [.. named, .. headers]).ReplaceLineEndings(" "));
+        }
+
+        return text.ToString();
+    }
+
     /// <summary>Publishes one message under a content type of its own.</summary>
     public async Task PublishAsync(string routingKey, string contentType, byte[] body, CancellationToken cancellationToken)
     {

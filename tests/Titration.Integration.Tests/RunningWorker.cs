@@ -105,7 +105,10 @@ internal sealed class RunningWorker : IAsyncDisposable
 
     public IServiceProvider Services => _app.Services;
 
-    public Uri Address => new(_app.Urls.First().Replace("[::]", "127.0.0.1", StringComparison.Ordinal).Replace("0.0.0.0", "127.0.0.1", StringComparison.Ordinal));
+    public Uri Address => Local(_app.Urls.First());
+
+    /// <summary>Where it listens for HTTPS.</summary>
+    public Uri SecureAddress => Local(_app.Urls.First(u => u.StartsWith("https:", StringComparison.Ordinal)));
 
     public static async Task<RunningWorker> StartAsync(IReadOnlyDictionary<string, string> configuration, TimeProvider time, CancellationToken cancellationToken)
     {
@@ -131,6 +134,8 @@ internal sealed class RunningWorker : IAsyncDisposable
 
     /// <summary>Tries again what waits for the FHIR server, without waiting for the round that does so by itself.</summary>
     public Task RetryWaitingAsync(CancellationToken cancellationToken) => Services.GetRequiredService<WaitingRetry>().RunAsync(cancellationToken);
+
+    private static Uri Local(string url) => new(url.Replace("[::]", "localhost", StringComparison.Ordinal).Replace("0.0.0.0", "localhost", StringComparison.Ordinal));
 
     public async ValueTask DisposeAsync()
     {

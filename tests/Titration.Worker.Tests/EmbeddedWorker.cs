@@ -23,24 +23,24 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
     private readonly TemporaryFolder? _ownFolder;
     private readonly WebApplication _app;
 
-    private EmbeddedWorker(TimeProvider time, string? folder, string mapping, bool quietHours)
+    private EmbeddedWorker(TimeProvider time, string? folder, string mapping, bool quietHours, string inboundTokenFile)
     {
         _ownFolder = folder is null ? new TemporaryFolder() : null;
         List<string> problems = [];
-        Settings settings = Settings.From(
+        Settings = Settings.From(
             new ConfigurationBuilder().AddInMemoryCollection(new Dictionary<string, string?>(StringComparer.Ordinal)
             {
                 ["Titration:DataFolder"] = folder ?? _ownFolder!.Path,
                 ["Titration:Mapping:File"] = mapping,
+                ["Titration:Inbound:TokenFile"] = inboundTokenFile,
                 ["Titration:Health:Port"] = "0",
                 // Whatever the hour at which the tests run.
                 ["Titration:PatientMessages:QuietFrom"] = quietHours ? "21:00" : "00:00",
                 ["Titration:PatientMessages:QuietUntil"] = quietHours ? "08:00" : "00:00",
                 ["Titration:PatientMessages:MostPerDay"] = quietHours ? "1" : "10",
             }).Build(), problems) ?? throw new InvalidOperationException(string.Join('\n', problems));
-        _app = TitrationHost.Build(settings, time, scheduled: false);
+        _app = TitrationHost.Build(Settings, time, scheduled: false);
         Http = new HttpClient();
-        Settings = settings;
     }
 
     public HttpClient Http { get; }
@@ -52,10 +52,11 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
     /// <param name="folder">Its data, which outlives it; null: of its own, and gone with it.</param>
     /// <param name="mapping">The clinic's mapping file; empty: none.</param>
     /// <param name="quietHours">Whether messages to patients wait for the morning, one a day.</param>
+    /// <param name="inboundTokenFile">The secret that a sender has to show; empty: none.</param>
     public static async Task<EmbeddedWorker> StartAsync(
-        TimeProvider time, CancellationToken cancellationToken, string? folder = null, string mapping = "", bool quietHours = false)
+        TimeProvider time, CancellationToken cancellationToken, string? folder = null, string mapping = "", bool quietHours = false, string inboundTokenFile = "")
     {
-        EmbeddedWorker worker = new(time, folder, mapping, quietHours);
+        EmbeddedWorker worker = new(time, folder, mapping, quietHours, inboundTokenFile);
         if (await TitrationHost.PrepareDatabaseAsync(worker._app.Services, worker.Settings, cancellationToken) is { } problem)
         {
             throw new InvalidOperationException(problem);

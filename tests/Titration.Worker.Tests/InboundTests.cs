@@ -89,4 +89,26 @@ public sealed class InboundTests
 
         Assert.Single(await worker.SearchAsync("DetectedIssue", Cancelled));
     }
+
+    [Fact]
+    public async Task With_a_secret_set_only_who_shows_it_is_let_in()
+    {
+        using TemporaryFolder folder = new();
+        string secret = new('s', 40);
+        await File.WriteAllTextAsync(folder.File("secret"), secret, Cancelled);
+        await using EmbeddedWorker worker = await EmbeddedWorker.StartAsync(new ShiftedClock(_days.At(6)), Cancelled, inboundTokenFile: folder.File("secret"));
+        byte[] order = _days.Order("guarded").ToUtf8();
+
+        using HttpResponseMessage none = await worker.PostAsync(order, Cancelled);
+        worker.Http.DefaultRequestHeaders.Authorization = new("Bearer", secret[1..]);
+        using HttpResponseMessage wrong = await worker.PostAsync(order, Cancelled);
+        worker.Http.DefaultRequestHeaders.Authorization = new("Bearer", secret);
+        using HttpResponseMessage right = await worker.PostAsync(order, Cancelled);
+        await File.WriteAllTextAsync(folder.File("secret"), new string('t', 40), Cancelled);
+        using HttpResponseMessage replaced = await worker.PostAsync(order, Cancelled);
+
+        Assert.Equal(
+            [HttpStatusCode.Unauthorized, HttpStatusCode.Unauthorized, HttpStatusCode.OK, HttpStatusCode.Unauthorized],
+            [none.StatusCode, wrong.StatusCode, right.StatusCode, replaced.StatusCode]);
+    }
 }

@@ -7,6 +7,7 @@ using Spectre.Console;
 using Titration.Fhir.Reading;
 using Titration.Storage;
 using Titration.Storage.Model;
+using Titration.Worker.Access;
 
 namespace Titration.Worker.Commands;
 
@@ -46,7 +47,7 @@ internal static class MappingCommand
 
         try
         {
-            MappingFile mapping = MappingJson.Parse(File.ReadAllBytes(file));
+            MappingFile mapping = MappingJson.Parse(BoundedFile.Read(file, BoundedFile.PolicyBytes));
             ImmutableArray<MappingProblem> problems = mapping.Problems(settings.Policy.Protocol);
             foreach (MappingProblem problem in problems)
             {

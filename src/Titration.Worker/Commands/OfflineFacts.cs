@@ -2,6 +2,7 @@ using System.Text;
 using Titration.Fhir.Reading;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Facts;
+using Titration.Worker.Access;
 
 namespace Titration.Worker.Commands;
 
@@ -60,7 +61,7 @@ internal sealed class OfflineFacts(Vocabulary vocabulary)
     {
         try
         {
-            ReadContent(file, File.ReadAllBytes(file));
+            ReadContent(file, BoundedFile.Read(file, BoundedFile.EvaluatedBytes));
         }
         catch (Exception problem) when (problem is IOException or UnauthorizedAccessException)
         {

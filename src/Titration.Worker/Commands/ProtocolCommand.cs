@@ -4,6 +4,7 @@ using Spectre.Console;
 using Titration.Fhir.Publishing;
 using Titration.Fhir.Writing;
 using Titration.Protocol.Definitions;
+using Titration.Worker.Access;
 using Titration.Worker.Configuration;
 
 namespace Titration.Worker.Commands;
@@ -118,7 +119,7 @@ internal static class ProtocolCommand
         byte[] utf8;
         try
         {
-            utf8 = file.Length == 0 ? BuiltIn.Protocol.ToArray() : File.ReadAllBytes(file);
+            utf8 = file.Length == 0 ? BuiltIn.Protocol.ToArray() : BoundedFile.Read(file, BoundedFile.PolicyBytes);
         }
         catch (Exception problem) when (problem is IOException or UnauthorizedAccessException)
         {

@@ -5,6 +5,7 @@ using System.Text.Json;
 using Titration.Fhir.Reading;
 using Titration.Fhir.Writing;
 using Titration.Protocol.Definitions;
+using Titration.Worker.Access;
 
 namespace Titration.Worker.Configuration;
 
@@ -64,7 +65,7 @@ public sealed record ClinicPolicy
 
         try
         {
-            return File.ReadAllBytes(file);
+            return BoundedFile.Read(file, BoundedFile.PolicyBytes);
         }
         catch (Exception problem) when (problem is IOException or UnauthorizedAccessException)
         {

@@ -2,6 +2,7 @@ using System.Collections.Immutable;
 using System.Globalization;
 using System.Security.Cryptography;
 using Titration.Fhir.Writing;
+using Titration.Worker.Access;
 
 namespace Titration.Worker.Configuration;
 
@@ -35,7 +36,7 @@ public sealed record ClinicWording(Wording? Wording, ImmutableArray<byte[]> Part
             [
                 .. Directory.EnumerateFiles(folder)
                     .Where(f => f.EndsWith(".json", StringComparison.OrdinalIgnoreCase)).Order(StringComparer.Ordinal)
-                    .Select(f => new WordingFile(f, File.ReadAllBytes(f))),
+                    .Select(f => new WordingFile(f, BoundedFile.Read(f, BoundedFile.PolicyBytes))),
             ];
             if (files.IsEmpty)
             {

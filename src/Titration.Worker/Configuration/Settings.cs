@@ -18,6 +18,8 @@ public sealed record Settings
 
     public required DatabaseOptions Database { get; init; }
 
+    public required SecuritySettings Security { get; init; }
+
     /// <summary>When messages may reach a patient.</summary>
     public MessageHours Messages => new(Options.PatientMessages.QuietFrom, Options.PatientMessages.QuietUntil, Options.PatientMessages.MostPerDay);
 
@@ -32,19 +34,21 @@ public sealed record Settings
         }
 
         CheckAddresses(options, problems);
+        SecuritySettings? security = SecuritySettings.From(options, problems);
         TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
         ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, options.Wording.Folder, zone ?? TimeZoneInfo.Utc, problems);
         DatabaseOptions? database = DatabaseOf(options, problems);
         string pool = options.Clinic.Pool.Length == 0 ? options.Clinic.Organization : options.Clinic.Pool;
         CheckReference("Titration:Clinic:Organization", options.Clinic.Organization, ["Organization"], problems);
         CheckReference("Titration:Clinic:Pool", pool, ["Organization", "CareTeam", "HealthcareService"], problems);
-        return problems.Count > 0 || policy is null || database is null
+        return problems.Count > 0 || policy is null || database is null || security is null
             ? null
             : new Settings
             {
                 Options = options,
                 Policy = policy,
                 Database = database,
+                Security = security,
                 Clinic = new ClinicIdentity
                 {
                     Organization = options.Clinic.Organization,
@@ -106,6 +110,7 @@ public sealed record Settings
         CheckRange("Titration:FhirServer:TimeoutSeconds", options.FhirServer.TimeoutSeconds, 1, 600, problems);
         CheckRange("Titration:PatientMessages:MostPerDay", options.PatientMessages.MostPerDay, 1, 10, problems);
         CheckRange("Titration:Health:Port", options.Health.Port, 0, 65535, problems);
+        CheckRange("Titration:Inbound:Port", options.Inbound.Port, 0, 65535, problems);
         CheckRange("Titration:Sweep:EverySeconds", options.Sweep.EverySeconds, 1, 3600, problems);
         if (string.IsNullOrWhiteSpace(options.DataFolder))
         {
@@ -145,7 +150,7 @@ public sealed record Settings
                         : new SqliteConnectionStringBuilder(connection).ConnectionString;
                     return new DatabaseOptions { Provider = DatabaseProvider.Sqlite, ConnectionString = file };
                 case "postgres" when connection.Length > 0:
-                    return new DatabaseOptions { Provider = DatabaseProvider.Postgres, ConnectionString = new NpgsqlConnectionStringBuilder(connection).ConnectionString };
+                    return new DatabaseOptions { Provider = DatabaseProvider.Postgres, ConnectionString = TransportRules.Secured(new NpgsqlConnectionStringBuilder(connection), problems) };
                 case "postgres":
                     problems.Add("Titration:Database:ConnectionString: is needed with the provider postgres, such as Host=db;Database=titration;Username=titration");
                     return null;

@@ -27,6 +27,8 @@ public sealed class TitrationOptions
 
     public HealthOptions Health { get; init; } = new();
 
+    public InboundOptions Inbound { get; init; } = new();
+
     public SweepOptions Sweep { get; init; } = new();
 
     /// <summary>Whether the message broker and so the inbound HTTP endpoint are the embedded ones.</summary>
@@ -43,6 +45,11 @@ public sealed class BrokerOptions
 
     /// <summary>Messages taken in at once. Default: 32.</summary>
     public int Prefetch { get; init; } = 32;
+
+    public TlsOptions Tls { get; init; } = new();
+
+    /// <summary>Lets everything travel unencrypted, the password included, to a broker on another machine. Warned about at each start.</summary>
+    public bool DangerouslyAllowPlainAmqp { get; init; }
 }
 
 /// <summary>The database.</summary>
@@ -63,6 +70,19 @@ public sealed class FhirServerOptions
 
     /// <summary>Seconds for one request. Default: 30.</summary>
     public int TimeoutSeconds { get; init; } = 30;
+
+    /// <summary><c>none</c> (default), <c>bearer</c> or <c>smart</c>.</summary>
+    public string Auth { get; init; } = "none";
+
+    /// <summary>With <c>bearer</c>: the file that holds the token; read for each request, so that it can be replaced at any time.</summary>
+    public string TokenFile { get; init; } = "";
+
+    public SmartOptions Smart { get; init; } = new();
+
+    public TlsOptions Tls { get; init; } = new();
+
+    /// <summary>Lets everything travel unencrypted, tokens included, to a FHIR server on another machine. Warned about at each start.</summary>
+    public bool DangerouslyAllowPlainHttp { get; init; }
 }
 
 /// <summary>A file of the clinic's.</summary>

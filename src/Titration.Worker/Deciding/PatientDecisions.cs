@@ -67,7 +67,7 @@ public sealed class PatientDecisions(
 
     private void Decide(PatientRecord patient, ImmutableArray<Fact> added, string? traceParent)
     {
-        using Activity? activity = telemetry.Start("evaluate", traceParent: traceParent);
+        using Activity? activity = telemetry.Evaluate(traceParent, patient.Facts.Reverse().Select(f => f.TraceParent).OfType<string>());
         DateTimeOffset asOf = patient.AsOf(time.GetUtcNow());
         string digest = DigestOf(patient.History);
         ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(patient.History, settings.Policy.Protocol, new AsOf(asOf, settings.Policy.Zone));
@@ -82,6 +82,8 @@ public sealed class PatientDecisions(
 
     private void Apply(PatientRecord patient, Evaluation evaluation, ImmutableArray<Fact> added, string digest, string? traceParent)
     {
+        using Activity? activity = telemetry.Decide(evaluation, settings.Policy);
+        traceParent = activity?.Id ?? traceParent;
         ImmutableArray<CommunicationRow> approved = ApprovedInForce(patient, evaluation);
         ImmutableArray<CommunicationRow> takenBack = TakenBack(patient, evaluation);
         Guid? course = evaluation.Course?.Id;
@@ -91,6 +93,7 @@ public sealed class PatientDecisions(
         if (!difference.IsEmpty || !approved.IsEmpty || !takenBack.IsEmpty || (!same && course is not null))
         {
             Guid decision = patient.AppendDecision(evaluation, settings.Policy.Hash, digest);
+            activity?.SetTag("titration.decision.id", decision.ToString());
             foreach (CommunicationRow proposal in approved)
             {
                 patient.Activate(proposal, decision, evaluation.AsOf, traceParent);

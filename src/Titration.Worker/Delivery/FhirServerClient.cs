@@ -4,6 +4,7 @@ using System.Text;
 using System.Text.Json;
 using Hl7.Fhir.Model;
 using Hl7.Fhir.Serialization;
+using Titration.Worker.Access;
 using Titration.Worker.Hosting;
 
 namespace Titration.Worker.Delivery;
@@ -97,9 +98,13 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
             using HttpResponseMessage response = await http.SendAsync(message, cancellationToken);
             return await AnswerOfAsync(response, cancellationToken);
         }
-        catch (HttpRequestException)
+        catch (AccessTokenException problem)
         {
-            return new ServerAnswer.Unavailable("connection", null);
+            return new ServerAnswer.Unavailable(problem.Reason, null);
+        }
+        catch (HttpRequestException problem)
+        {
+            return new ServerAnswer.Unavailable(ReasonOf(problem.HttpRequestError), null);
         }
         catch (Exception problem) when (problem is Polly.Timeout.TimeoutRejectedException || (problem is OperationCanceledException && !cancellationToken.IsCancellationRequested))
         {
@@ -110,6 +115,13 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
             return new ServerAnswer.Unavailable("circuit-open", broken.RetryAfter);
         }
     }
+
+    private static string ReasonOf(HttpRequestError error) => error switch
+    {
+        HttpRequestError.SecureConnectionError => "tls",
+        HttpRequestError.ConfigurationLimitExceeded => "answer-too-large",
+        _ => "connection",
+    };
 
     private async Task<ServerAnswer> AnswerOfAsync(HttpResponseMessage response, CancellationToken cancellationToken)
     {
@@ -125,7 +137,8 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
             HttpStatusCode.Gone => new ServerAnswer.Missing(Gone: true),
             HttpStatusCode.Conflict or HttpStatusCode.PreconditionFailed => new ServerAnswer.Conflict(),
             HttpStatusCode.RequestTimeout or HttpStatusCode.TooManyRequests or HttpStatusCode.Unauthorized => Unavailable(response, status),
-            _ when status >= 500 => Unavailable(response, status),
+            // A redirection is not followed: somebody has to look at the base address, and nothing is lost meanwhile.
+            _ when status is >= 500 or (>= 300 and < 400) => Unavailable(response, status),
             _ => new ServerAnswer.Refused(status, await IssueCodesAsync(response, cancellationToken)),
         };
     }

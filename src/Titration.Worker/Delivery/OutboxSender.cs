@@ -121,7 +121,7 @@ public sealed partial class OutboxSender(
 
     private async Task SendAsync(OutboxRow entry, CancellationToken cancellationToken)
     {
-        using Activity? activity = telemetry.Start("deliver", traceParent: entry.TraceParent);
+        using Activity? activity = telemetry.Deliver(entry);
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         // Once for all the queries of an entry.
         await database.Database.OpenConnectionAsync(cancellationToken);
@@ -138,6 +138,7 @@ public sealed partial class OutboxSender(
             OutboxAction.Activate => await delivery.ActivateAsync(database, entry, cancellationToken),
             OutboxAction.HandOver => await delivery.HandOverAsync(database, entry, cancellationToken),
         };
+        activity?.SetTag("titration.result", delivered.Result);
         telemetry.Sent(entry.Action.Code(), delivered.Result);
         switch (delivered.Trouble)
         {

@@ -1,6 +1,9 @@
 using System.Collections.Immutable;
+using System.Net.Security;
+using System.Security.Authentication;
 using MassTransit;
 using RabbitMQ.Client;
+using Titration.Worker.Access;
 using Titration.Worker.Configuration;
 using Titration.Worker.Intake;
 
@@ -11,6 +14,9 @@ public static class Messaging
 {
     public const string Queue = "titration.inbound";
     public const string Exchange = "clinic.fhir";
+
+    /// <summary>The highest <c>max_message_size</c> that RabbitMQ can be set to, bytes.</summary>
+    private const uint LargestMessageOfAnyBroker = 512 * 1024 * 1024;
 
     /// <summary>Where a defect's message is put aside; the transport makes it when it is first needed.</summary>
     public const string ErrorQueue = $"{Queue}_error";
@@ -42,7 +48,7 @@ public static class Messaging
             {
                 bus.UsingRabbitMq((context, rabbit) =>
                 {
-                    rabbit.Host(new Uri(settings.Options.Broker.Uri));
+                    rabbit.Host(new Uri(settings.Options.Broker.Uri), host => ConfigureHost(host, settings));
                     rabbit.ReceiveEndpoint(Queue, endpoint =>
                     {
                         endpoint.SetQuorumQueue();
@@ -66,6 +72,31 @@ public static class Messaging
         });
     }
 
+    /// <summary>What the bus would leave open: the certificate of any authority, and a message that breaks the connection.</summary>
+    private static void ConfigureHost(IRabbitMqHostConfigurator host, Settings settings)
+    {
+        // Not the limit: that is the broker's. A message over the client's own would break the connection, come again, and stop the queue for ever.
+        host.MaxMessageSize(LargestMessageOfAnyBroker);
+        Uri address = new(settings.Options.Broker.Uri);
+        if (address.Scheme != "amqps")
+        {
+            return;
+        }
+
+        Tls tls = settings.Security.Broker;
+        host.UseSsl(ssl =>
+        {
+            ssl.ServerName = address.Host;
+            // The versions that the operating system allows.
+            ssl.Protocol = SslProtocols.None;
+            // By itself the bus lets pass what no authority has certified.
+            ssl.EnforcePolicyErrors(
+                SslPolicyErrors.RemoteCertificateNotAvailable | SslPolicyErrors.RemoteCertificateNameMismatch | SslPolicyErrors.RemoteCertificateChainErrors);
+            ssl.CertificateValidationCallback = (_, certificate, chain, errors) => tls.Accepts(certificate, chain, errors);
+            ssl.Certificate = tls.Certificate?.Certificate;
+        });
+    }
+
     /// <summary>
     /// Trouble with the database is waited out with the message unacknowledged: consumption pauses and nothing drains into the
     /// error queue, where only defects belong.
@@ -73,6 +104,7 @@ public static class Messaging
     private static void Configure(IReceiveEndpointConfigurator endpoint, IRegistrationContext context)
     {
         endpoint.PublishFaults = false;
+        ErrorHeaders.Configure(endpoint);
         endpoint.UseMessageRetry(retry =>
         {
             retry.Exponential(int.MaxValue, TimeSpan.FromMilliseconds(100), TimeSpan.FromSeconds(30), TimeSpan.FromMilliseconds(200));

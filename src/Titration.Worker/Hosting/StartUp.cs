@@ -81,7 +81,7 @@ internal sealed class StartUp(Settings settings, Func<CancellationToken, Task<st
 
     private WebApplication Waiting(Func<string?> problem)
     {
-        WebApplicationBuilder builder = WebApplication.CreateSlimBuilder();
+        WebApplicationBuilder builder = WebApplication.CreateSlimBuilder(["--hostBuilder:reloadConfigOnChange=false"]);
         builder.Logging.ClearProviders();
         builder.WebHost.ConfigureKestrel(kestrel => TitrationHost.Listen(kestrel, settings));
         WebApplication app = builder.Build();

@@ -4,6 +4,7 @@ using Polly;
 using Titration.Sandbox;
 using Titration.Storage;
 using Titration.Storage.Delivery;
+using Titration.Worker.Access;
 using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
 using Titration.Worker.Delivery;
@@ -13,7 +14,7 @@ using Titration.Worker.Telemetry;
 namespace Titration.Worker.Hosting;
 
 /// <summary>Puts the service together from settings that were found to be right.</summary>
-public static class TitrationHost
+public static partial class TitrationHost
 {
     /// <summary>What is not done by then is given back by itself: no message is acknowledged and no entry sent that was not.</summary>
     private static readonly TimeSpan ShutdownTimeout = TimeSpan.FromSeconds(8);
@@ -27,7 +28,19 @@ public static class TitrationHost
         WebApplicationBuilder builder = WebApplication.CreateSlimBuilder(["--hostBuilder:reloadConfigOnChange=false"]);
         builder.Logging.ClearProviders();
         ConfigureLogging(builder, scheduled);
-        builder.WebHost.ConfigureKestrel(kestrel => Listen(kestrel, settings));
+        builder.WebHost.UseKestrelHttpsConfiguration();
+        builder.WebHost.ConfigureKestrel(kestrel =>
+        {
+            Listen(kestrel, settings);
+            if (settings.Security.Inbound is { } own)
+            {
+                kestrel.ListenAnyIP(settings.Options.Inbound.Port, listen => listen.UseHttps(https =>
+                {
+                    https.ServerCertificate = own.Certificate;
+                    https.ServerCertificateChain = own.Intermediates;
+                }));
+            }
+        });
         builder.Services.Configure<HostOptions>(host => host.ShutdownTimeout = ShutdownTimeout);
         AddServices(builder.Services, settings, time);
         AddFhirServer(builder.Services, settings);
@@ -39,9 +52,15 @@ public static class TitrationHost
             builder.Services.AddHostedService<WaitingDelivery>();
         }
 
-        OpenTelemetrySetup.Add(builder);
+        OpenTelemetrySetup.Add(builder, settings);
+        SafeLoggerFactory.Add(builder.Services);
         WebApplication app = builder.Build();
         Map(app, settings);
+        foreach (string warning in settings.Security.Warnings)
+        {
+            Log.Dangerous(app.Logger, warning);
+        }
+
         return app;
     }
 
@@ -128,15 +147,16 @@ public static class TitrationHost
                     BreakDuration = TimeSpan.FromSeconds(10),
                 })
                 .AddTimeout(timeout));
+        FhirServerAccess.Add(services, settings);
     }
 
     private static void Map(WebApplication app, Settings settings)
     {
         app.MapHealthChecks("/health/ready");
         app.MapGet("/health/live", () => "alive");
-        if (settings.Options.EmbeddedBroker)
+        if (settings.Options.EmbeddedBroker || settings.Security.Inbound is not null)
         {
-            app.MapInbound();
+            app.MapInbound(settings);
         }
 
         if (settings.Options.EmbeddedFhirServer)
@@ -161,6 +181,12 @@ public static class TitrationHost
         return state.IsCurrent
             ? null
             : $"the database's schema does not fit this version (missing: {string.Join(", ", state.Missing)}; unknown: {string.Join(", ", state.Unknown)}); run: titration database migrate";
+    }
+
+    private static partial class Log
+    {
+        [LoggerMessage(EventId = 1201, Level = LogLevel.Warning, Message = "DANGEROUS: {Warning}.")]
+        public static partial void Dangerous(ILogger logger, string warning);
     }
 }
 

@@ -1,5 +1,7 @@
 using System.Collections.Immutable;
 using MassTransit;
+using Titration.Worker.Hosting;
+using Titration.Worker.Telemetry;
 
 namespace Titration.Worker.Intake;
 
@@ -18,7 +20,17 @@ public sealed class FhirResourceConsumer(IntakeHandler intake) : IConsumer<FhirR
     public async Task Consume(ConsumeContext<FhirResourceReceived> context)
     {
         FhirResourceReceived message = context.Message;
-        ImmutableArray<IntakeResult> results = await intake.HandleAsync(message.Body, message.Source, message.TraceParent, alongside: null, context.CancellationToken);
+        ImmutableArray<IntakeResult> results;
+        try
+        {
+            results = await intake.HandleAsync(message.Body, message.Source, message.TraceParent, alongside: null, context.CancellationToken);
+        }
+        catch (Exception defect) when (defect is not OperationCanceledException && !Infrastructure.IsTrouble(defect))
+        {
+            // The bus puts the message of an exception into spans, logs and headers, and this one may quote what was read.
+            throw new SafeException(defect);
+        }
+
         if (context.RequestId is not null)
         {
             await context.RespondAsync(new FhirResourceTakenIn(results));

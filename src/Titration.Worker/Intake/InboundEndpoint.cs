@@ -1,19 +1,99 @@
+using System.Collections.Immutable;
+using System.Security.Cryptography;
+using System.Text;
+using System.Threading.RateLimiting;
 using MassTransit;
+using Titration.Worker.Access;
+using Titration.Worker.Configuration;
+using Titration.Worker.Hosting;
+using Titration.Worker.Telemetry;
 
 namespace Titration.Worker.Intake;
 
-/// <summary><c>POST /inbound</c> of the embedded mode: FHIR JSON from curl takes the same way as a message from the queue.</summary>
+/// <summary>
+/// <c>POST /inbound</c>. In the embedded mode FHIR JSON from curl takes the same way as a message from the queue. Outside of it the endpoint exists only
+/// where a secret is set, and answers over HTTPS to whoever shows it.
+/// </summary>
 public static class InboundEndpoint
 {
-    private const long MaximumBytes = 10 * 1024 * 1024;
+    private const int MaximumBytes = 10 * 1024 * 1024;
 
-    public static void MapInbound(this IEndpointRouteBuilder app) => app.MapPost("/inbound", async (HttpRequest request, IRequestClient<FhirResourceReceived> bus) =>
+    /// <summary>Bodies in memory at once, and senders that wait their turn without having been read.</summary>
+    private const int AtOnce = 4;
+    private const int Waiting = 64;
+
+    public static void MapInbound(this WebApplication app, Settings settings)
     {
-        if (request.ContentLength > MaximumBytes)
+        // The host ends it: an instance lives as long as the process.
+        ConcurrencyLimiter turns = new(new ConcurrencyLimiterOptions { PermitLimit = AtOnce, QueueLimit = Waiting, QueueProcessingOrder = QueueProcessingOrder.OldestFirst });
+        app.Lifetime.ApplicationStopped.Register(turns.Dispose);
+        app.MapPost("/inbound", async (HttpRequest request, TitrationTelemetry telemetry) =>
         {
-            return Results.Problem($"The body is over {MaximumBytes / 1024 / 1024} MiB; send the resources in smaller Bundles.", statusCode: 413);
+            if (Refusal(request, settings) is { } refusal)
+            {
+                telemetry.Inbound("unknown", "unauthorized");
+                return refusal;
+            }
+
+            if (request.ContentLength > MaximumBytes)
+            {
+                return TooLarge();
+            }
+
+            using RateLimitLease turn = await turns.AcquireAsync(1, request.HttpContext.RequestAborted);
+            if (!turn.IsAcquired)
+            {
+                return NotNow(request, "Too many send at once.");
+            }
+
+            return await BodyAsync(request) is { } body ? await TakeInAsync(request, body, settings) : TooLarge();
+        });
+    }
+
+    /// <summary>Before a byte of the body is read.</summary>
+    private static IResult? Refusal(HttpRequest request, Settings settings)
+    {
+        InboundOptions options = settings.Options.Inbound;
+        if (options.TokenFile.Length == 0)
+        {
+            return null;
         }
 
+        // The port for health checks has no TLS: a secret shown there is no secret any more, so there is nothing to show it to.
+        if (!settings.Options.EmbeddedBroker && !request.IsHttps)
+        {
+            return Results.NotFound();
+        }
+
+        string? secret;
+        try
+        {
+            secret = BearerFile.Read(options.TokenFile);
+        }
+        catch (Exception problem) when (problem is IOException or UnauthorizedAccessException)
+        {
+            return NotNow(request, "The secret cannot be checked.");
+        }
+
+        const string Scheme = "Bearer ";
+        string shown = request.Headers.Authorization.ToString();
+        bool isRight = secret is not null && shown.StartsWith(Scheme, StringComparison.OrdinalIgnoreCase) && AreEqual(shown[Scheme.Length..], secret);
+        if (isRight)
+        {
+            return null;
+        }
+
+        request.HttpContext.Response.Headers.WWWAuthenticate = "Bearer";
+        return Results.Unauthorized();
+    }
+
+    // Digests are of one length: neither the time nor its parts tell how much of a guess was right.
+    private static bool AreEqual(string shown, string secret) =>
+        CryptographicOperations.FixedTimeEquals(SHA256.HashData(Encoding.UTF8.GetBytes(shown)), SHA256.HashData(Encoding.UTF8.GetBytes(secret)));
+
+    /// <summary>The body; null where it is too large.</summary>
+    private static async Task<byte[]?> BodyAsync(HttpRequest request)
+    {
         using MemoryStream body = new();
         byte[] buffer = new byte[81920];
         int read;
@@ -21,17 +101,50 @@ public static class InboundEndpoint
         {
             if (body.Length + read > MaximumBytes)
             {
-                return Results.Problem($"The body is over {MaximumBytes / 1024 / 1024} MiB; send the resources in smaller Bundles.", statusCode: 413);
+                return null;
             }
 
             body.Write(buffer, 0, read);
         }
 
-        // Answered after the commit: what got a 2xx survives a kill.
+        return body.ToArray();
+    }
+
+    // Answered after the commit: what got a 2xx survives a kill.
+    private static async Task<IResult> TakeInAsync(HttpRequest request, byte[] body, Settings settings)
+    {
         string? traceParent = request.Headers.TraceParent.Count > 0 ? request.Headers.TraceParent.ToString() : null;
-        Response<FhirResourceTakenIn> taken = await bus.GetResponse<FhirResourceTakenIn>(
-            new FhirResourceReceived(body.ToArray(), traceParent, "http"), request.HttpContext.RequestAborted);
-        bool allRead = taken.Message.Results.All(r => r.Disposition != "quarantined");
-        return Results.Json(taken.Message.Results, statusCode: allRead ? StatusCodes.Status200OK : StatusCodes.Status422UnprocessableEntity);
-    });
+        IServiceProvider services = request.HttpContext.RequestServices;
+        CancellationToken cancellationToken = request.HttpContext.RequestAborted;
+        ImmutableArray<IntakeResult> results;
+        try
+        {
+            if (settings.Options.EmbeddedBroker)
+            {
+                IRequestClient<FhirResourceReceived> bus = services.GetRequiredService<IRequestClient<FhirResourceReceived>>();
+                Response<FhirResourceTakenIn> taken = await bus.GetResponse<FhirResourceTakenIn>(new FhirResourceReceived(body, traceParent, "http"), cancellationToken);
+                results = taken.Message.Results;
+            }
+            else
+            {
+                results = await services.GetRequiredService<IntakeHandler>().HandleAsync(body, "http", traceParent, alongside: null, cancellationToken);
+            }
+        }
+        catch (Exception problem) when (Infrastructure.IsTrouble(problem))
+        {
+            return NotNow(request, "The database cannot be used now; nothing was taken in.");
+        }
+
+        bool allRead = results.All(r => r.Disposition != "quarantined");
+        return Results.Json(results, statusCode: allRead ? StatusCodes.Status200OK : StatusCodes.Status422UnprocessableEntity);
+    }
+
+    private static IResult TooLarge() =>
+        Results.Problem($"The body is over {MaximumBytes / 1024 / 1024} MiB; send the resources in smaller Bundles.", statusCode: StatusCodes.Status413PayloadTooLarge);
+
+    private static IResult NotNow(HttpRequest request, string why)
+    {
+        request.HttpContext.Response.Headers.RetryAfter = "5";
+        return Results.Problem($"{why} Send it again later.", statusCode: StatusCodes.Status503ServiceUnavailable);
+    }
 }

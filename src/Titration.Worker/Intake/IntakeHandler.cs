@@ -34,7 +34,7 @@ public sealed class IntakeHandler(
     public async Task<ImmutableArray<IntakeResult>> HandleAsync(
         ReadOnlyMemory<byte> body, string source, string? traceParent, Func<TitrationDbContext, Task>? alongside, CancellationToken cancellationToken)
     {
-        using Activity? activity = telemetry.Start("process titration.inbound", ActivityKind.Consumer, traceParent);
+        using Activity? activity = telemetry.Receive(source, body.Length, traceParent);
         DateTimeOffset receivedAt = time.GetUtcNow();
         SortedMessage message = new(source, receivedAt, activity?.Id ?? traceParent);
         foreach (ResourceReading reading in _reader.Read(body))

@@ -1,0 +1,109 @@
+using System.Net;
+using System.Net.Http.Headers;
+using System.Security.Cryptography.X509Certificates;
+using Microsoft.EntityFrameworkCore;
+using Titration.Storage;
+using Titration.Storage.Intake;
+using Titration.Storage.Model;
+using Titration.TestKit;
+using Titration.TestKit.Builders;
+using Xunit;
+
+namespace Titration.Integration.Tests;
+
+/// <summary>The ways in, outside of the embedded mode: who may use them, and how much at once.</summary>
+public sealed class InboundAccessTests : IDisposable
+{
+    private const string Secret = "an-invented-secret-of-forty-odd-characters";
+    private readonly string _folder = Directory.CreateTempSubdirectory("titration-inbound-").FullName;
+    private readonly ClinicDays _days = ClinicDays.LongAgo();
+
+    private static CancellationToken Cancelled => TestContext.Current.CancellationToken;
+
+    public void Dispose() => Directory.Delete(_folder, recursive: true);
+
+    [Fact]
+    public async Task Without_a_secret_there_is_no_inbound_HTTP_endpoint()
+    {
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        await using RunningWorker worker = await parts.StartAsync(TimeProvider.System, Cancelled);
+        using HttpClient http = new();
+
+        using HttpResponseMessage response = await PostAsync(http, worker.Address, "nobody");
+
+        Assert.Equal(HttpStatusCode.NotFound, response.StatusCode);
+    }
+
+    [Fact]
+    public async Task With_a_secret_it_takes_in_over_HTTPS_what_comes_with_it()
+    {
+        using CertificateAuthority clinic = new(_folder, "clinic");
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        await using RunningWorker worker = await RunningWorker.StartAsync(Settings(parts, clinic), TimeProvider.System, Cancelled);
+        using HttpClient stranger = Client(clinic, null);
+        using HttpClient guesser = Client(clinic, Secret + "s");
+        using HttpClient producer = Client(clinic, Secret);
+
+        using HttpResponseMessage none = await PostAsync(stranger, worker.SecureAddress, "stranger");
+        using HttpResponseMessage wrong = await PostAsync(guesser, worker.SecureAddress, "guesser");
+        using HttpResponseMessage plain = await PostAsync(producer, worker.Address, "plain");
+        using HttpResponseMessage right = await PostAsync(producer, worker.SecureAddress, "producer");
+
+        Assert.Equal(
+            [HttpStatusCode.Unauthorized, HttpStatusCode.Unauthorized, HttpStatusCode.NotFound, HttpStatusCode.OK],
+            [none.StatusCode, wrong.StatusCode, plain.StatusCode, right.StatusCode]);
+        Assert.True(await WorkerState.IsKnownAsync(parts, "producer", Cancelled));
+        Assert.False(await WorkerState.IsKnownAsync(parts, "guesser", Cancelled));
+    }
+
+    [Theory]
+    [InlineData(11)]
+    [InlineData(70)]
+    public async Task A_message_over_the_limit_is_quarantined_and_the_next_one_is_taken_in(int mebibytes)
+    {
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        await using RunningWorker worker = await parts.StartAsync(TimeProvider.System, Cancelled);
+
+        await parts.Broker.PublishAsync([("Observation", new byte[mebibytes * 1024 * 1024])], Cancelled);
+        await parts.Broker.PublishAsync(Cancelled, _days.Order("small"));
+
+        await Eventually.HoldsAsync("the message after the large one", () => WorkerState.IsKnownAsync(parts, "small", Cancelled), Cancelled);
+        IReadOnlyList<QuarantineRow> held = await Eventually.CountsAsync("messages in quarantine", 1, () => HeldAsync(parts), Cancelled);
+        Assert.Contains("larger than", held[0].Problem, StringComparison.Ordinal);
+        await parts.AssertNoErrorAsync(Cancelled);
+    }
+
+    private Dictionary<string, string> Settings(Surroundings parts, CertificateAuthority clinic)
+    {
+        File.WriteAllText(Path.Combine(_folder, "secret"), Secret);
+        (string certificate, string key) = clinic.Issue("titration", "localhost");
+        Dictionary<string, string> settings = parts.Settings();
+        settings["Titration:Inbound:TokenFile"] = Path.Combine(_folder, "secret");
+        settings["Titration:Inbound:Port"] = "0";
+        settings["Titration:Inbound:CertificateFile"] = certificate;
+        settings["Titration:Inbound:KeyFile"] = key;
+        return settings;
+    }
+
+    private static HttpClient Client(CertificateAuthority clinic, string? secret)
+    {
+        X509ChainPolicy trust = new() { TrustMode = X509ChainTrustMode.CustomRootTrust, RevocationMode = X509RevocationMode.NoCheck };
+        trust.CustomTrustStore.Add(X509CertificateLoader.LoadCertificateFromFile(clinic.File));
+        HttpClient http = new(new SocketsHttpHandler { SslOptions = { CertificateChainPolicy = trust } });
+        http.DefaultRequestHeaders.Authorization = secret is null ? null : new AuthenticationHeaderValue("Bearer", secret);
+        return http;
+    }
+
+    private async Task<HttpResponseMessage> PostAsync(HttpClient http, Uri service, string patient)
+    {
+        using ByteArrayContent content = new(_days.Order(patient).ToUtf8());
+        content.Headers.ContentType = new MediaTypeHeaderValue("application/fhir+json");
+        return await http.PostAsync(new Uri(service, "inbound"), content, Cancelled);
+    }
+
+    private static async Task<IReadOnlyList<QuarantineRow>> HeldAsync(Surroundings parts)
+    {
+        await using TitrationDbContext database = parts.Open();
+        return await database.Quarantine.Held().ToListAsync(Cancelled);
+    }
+}

@@ -1,0 +1,110 @@
+using System.Text.Json.Nodes;
+using Microsoft.EntityFrameworkCore;
+using Titration.Storage;
+using Titration.Storage.Model;
+using Titration.TestKit;
+using Titration.TestKit.Builders;
+using Xunit;
+
+namespace Titration.Integration.Tests;
+
+/// <summary>What an auditor can follow: from the producer's message to the FHIR server, and from a decision back to what brought its facts.</summary>
+public sealed class TraceTests : IDisposable
+{
+    private const string Trace = "4bf92f3577b34da6a3ce929d0e0e4736";
+
+    private readonly ClinicDays _days = ClinicDays.LongAgo();
+    private readonly string _folder = Directory.CreateTempSubdirectory("titration-trace-").FullName;
+
+    private static CancellationToken Cancelled => TestContext.Current.CancellationToken;
+
+    public void Dispose() => Directory.Delete(_folder, recursive: true);
+
+    [Fact]
+    public async Task One_observation_is_one_trace_to_the_FHIR_server_and_three_records_agree_on_why()
+    {
+        await using OtlpReceiver telemetry = await OtlpReceiver.StartAsync(Cancelled);
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        await using TitrationProcess service = await StartAsync(parts, telemetry);
+        await parts.KnowPatientsAsync(Cancelled, "p1");
+        await parts.Broker.PublishAsync(Cancelled, _days.Order("p1"));
+        await Eventually.HoldsAsync("the course is known", async () => (await WorkerState.OutcomesAsync(parts, Cancelled)).Count == 1, Cancelled);
+
+        await PublishAsync(parts, _days.Swelling("p1", 3));
+        JsonObject referral = await Eventually.BecomesAsync(
+            "a referral",
+            async () => (await parts.Peer.SearchAsync("CommunicationRequest", Cancelled)).FirstOrDefault(c => c["category"]![0]!["coding"]![0]!["code"]!.GetValue<string>() == "alert"),
+            c => c is not null, Cancelled) ?? throw new InvalidOperationException();
+        string id = referral["groupIdentifier"]!["value"]!.GetValue<string>();
+        await Eventually.HoldsAsync("the whole trace", () => Task.FromResult(OfTrace(telemetry).Any(s => s.Name.StartsWith("deliver", StringComparison.Ordinal))
+            && OfTrace(telemetry).Any(s => s.Attributes.GetValueOrDefault("url.template") == "/fhir/Task")), Cancelled);
+
+        // From the FHIR call back to the producer's span, each the child of the next.
+        IReadOnlyList<OtlpSpan> spans = OfTrace(telemetry);
+        OtlpSpan call = spans.First(s => s.Attributes.GetValueOrDefault("url.template") == "/fhir/CommunicationRequest");
+        string[] path = [.. Ancestors(call, spans).Select(s => s.Name)];
+        Assert.Equal(["deliver issue", "decide", "evaluate", "process titration.inbound"], path[^4..]);
+        Assert.Equal("00f067aa0ba902b7", Ancestors(call, spans).Last().ParentId);
+
+        // Why, by the decision's id: telemetry, ledger and FHIR server.
+        OtlpSpan decide = Assert.Single(spans, s => s.Attributes.GetValueOrDefault("titration.decision.id") == id && s.Name == "decide");
+        await using TitrationDbContext database = parts.Open();
+        DecisionContentRow ledger = await database.DecisionContents.SingleAsync(d => d.DecisionId == Guid.Parse(id), Cancelled);
+        JsonObject provenance = Assert.Single(
+            await parts.Peer.SearchAsync("Provenance", Cancelled),
+            p => p["entity"]!.AsArray().Any(e => e!["what"]!["identifier"]?["value"]?.GetValue<string>() == id) && Targets(p).Contains($"CommunicationRequest/{referral["id"]}", StringComparer.Ordinal));
+        Assert.Equal(
+            ("stop-finding", "stop-finding", "stop-finding"),
+            (decide.Attributes["titration.rule"], ledger.Rule, referral["reasonCode"]![0]!["coding"]![0]!["code"]!.GetValue<string>()));
+        Assert.Contains("rule stop-finding", provenance["text"]!["div"]!.GetValue<string>(), StringComparison.Ordinal);
+        Assert.Contains(provenance["entity"]!.AsArray(), e => e!["what"]!["identifier"]?["value"]?.GetValue<string>() == $"sha256:{ledger.InputDigest}");
+        Assert.Equal(("Discontinue", "Discontinue"), (decide.Attributes["titration.outcome"], ledger.Outcome!.Value.ToString()));
+    }
+
+    [Fact]
+    public async Task A_look_that_time_asked_for_is_linked_to_the_traces_that_brought_its_facts()
+    {
+        await using OtlpReceiver telemetry = await OtlpReceiver.StartAsync(Cancelled);
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        await using (TitrationProcess service = await StartAsync(parts, telemetry))
+        {
+            await PublishAsync(parts, _days.Order("p1"));
+            await Eventually.HoldsAsync("the course is known", async () => (await WorkerState.OutcomesAsync(parts, Cancelled)).Count == 1, Cancelled);
+            await using TitrationDbContext database = parts.Open();
+            await database.Patients.ExecuteUpdateAsync(set => set.SetProperty(p => p.NextLook, _days.At(0)), Cancelled);
+            await Eventually.HoldsAsync(
+                "a linked look", () => Task.FromResult(telemetry.Spans().Any(s => s.Name == "evaluate" && s.Links.Any(l => l.TraceId == Trace))), Cancelled);
+        }
+
+        Assert.Contains(telemetry.Spans(), s => s.Name == "evaluate" && s.TraceId != Trace && s.Links.Any(l => l.TraceId == Trace));
+    }
+
+    private async Task<TitrationProcess> StartAsync(Surroundings parts, OtlpReceiver telemetry)
+    {
+        Dictionary<string, string> environment = new(telemetry.Environment, StringComparer.Ordinal);
+        foreach ((string name, string value) in parts.Settings())
+        {
+            environment[name.Replace(":", "__", StringComparison.Ordinal)] = value;
+        }
+
+        TitrationProcess service = TitrationProcess.Start(_folder, environment, "run");
+        await service.LineAsync("health", Cancelled);
+        return service;
+    }
+
+    private static Task PublishAsync(Surroundings parts, JsonObject resource) => parts.Broker.PublishAsync(
+        resource["resourceType"]!.GetValue<string>(), resource.ToUtf8(), "application/fhir+json",
+        new Dictionary<string, string>(StringComparer.Ordinal) { ["traceparent"] = $"00-{Trace}-00f067aa0ba902b7-01" }, Cancelled);
+
+    private static IReadOnlyList<OtlpSpan> OfTrace(OtlpReceiver telemetry) => [.. telemetry.Spans().Where(s => s.TraceId == Trace)];
+
+    private static IEnumerable<OtlpSpan> Ancestors(OtlpSpan span, IReadOnlyList<OtlpSpan> spans)
+    {
+        for (OtlpSpan? parent = spans.FirstOrDefault(s => s.SpanId == span.ParentId); parent is not null; parent = spans.FirstOrDefault(s => s.SpanId == parent.ParentId))
+        {
+            yield return parent;
+        }
+    }
+
+    private static IEnumerable<string> Targets(JsonObject provenance) => provenance["target"]!.AsArray().Select(t => t!["reference"]!.GetValue<string>());
+}
