@@ -25,8 +25,8 @@ GRANT SELECT ON ALL TABLES IN SCHEMA public TO titration_worker, titration_erase
 GRANT INSERT ON fact, decision, decision_content, checkpoint, checkpoint_head, policy TO titration_worker;
 
 -- What moves on.
-GRANT INSERT, UPDATE ON patient, chain, course, communication, sent_resource, outbox, quarantine, unmapped_code, digest TO titration_worker;
-GRANT INSERT, UPDATE, DELETE ON waiting TO titration_worker;
+GRANT INSERT, UPDATE ON patient, chain, course, communication, sent_resource, outbox, unmapped_code, digest TO titration_worker;
+GRANT INSERT, UPDATE, DELETE ON waiting, quarantine TO titration_worker;
 
 -- An erasure removes whatever tells of a patient, and adds the entry that says so to the end of the chain. The links stay.
 GRANT INSERT ON decision, decision_content, chain, erased_patient TO titration_eraser;

@@ -14,6 +14,8 @@ RootCommand root = new("""
     EvaluateCommand.Create(),
     ProtocolCommand.Create(),
     MappingCommand.Create(),
+    QuarantineCommand.Create(),
+    OutboxCommand.Create(),
     DatabaseCommand.Create(),
 };
 ParseResult parsed = root.Parse(args);

@@ -28,11 +28,70 @@ public abstract class IntakeSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         long id = (await HeldAsync())[0].Id;
         await using TitrationDbContext database = Open();
 
+        Assert.False(await database.MarkRetriedAsync(id, Now, Token));
+        Assert.True(await database.RequestRetryAsync(id, Token));
+        Assert.False(await database.RequestRetryAsync(id, Token));
+        Assert.Empty(await HeldAsync());
+        Assert.Equal(id, (await database.Quarantine.ToRetry().SingleAsync(Token)).Id);
         Assert.True(await database.MarkRetriedAsync(id, Now, Token));
         Assert.False(await database.MarkRetriedAsync(id, Now, Token));
-        Assert.Empty(await HeldAsync());
+        Assert.Empty(await database.Quarantine.ToRetry().ToListAsync(Token));
         await QuarantineAsync("syntax", Now);
         Assert.Single(await HeldAsync());
+    }
+
+    [Fact]
+    public async Task A_retry_that_was_asked_for_stands_until_it_was_made_and_is_no_delivery()
+    {
+        await QuarantineAsync("syntax", Now);
+        await using TitrationDbContext database = Open();
+        Assert.Equal(1, await database.RequestRetryOfAllAsync(Token));
+
+        await QuarantineAsync("delivered meanwhile", Now.AddMinutes(1));
+        Assert.Empty(await HeldAsync());
+        await QuarantineAsync("still unreadable", Now.AddMinutes(2), source: QuarantineQueries.Retry);
+
+        QuarantineRow held = Assert.Single(await HeldAsync());
+        Assert.Equal((2, Now.AddMinutes(1), "still unreadable", "queue"), (held.Count, held.LastReceivedAt, held.Problem, held.Source));
+        Assert.False(await database.MarkRetriedAsync(held.Id, Now, Token));
+    }
+
+    [Fact]
+    public async Task A_retry_that_failed_is_held_again_and_one_that_was_discarded_is_not_made()
+    {
+        await QuarantineAsync("syntax", Now);
+        await QuarantineAsync("syntax", Now, content: 2);
+        await using TitrationDbContext database = Open();
+        await database.RequestRetryOfAllAsync(Token);
+        long[] ids = [.. (await database.Quarantine.ToRetry().ToListAsync(Token)).Select(q => q.Id)];
+
+        Assert.True(await database.DiscardAsync(ids[0], Token));
+        await database.HoldAgainAsync(ids[0], "it broke", Token);
+        await database.HoldAgainAsync(ids[1], "it broke", Token);
+
+        QuarantineRow held = Assert.Single(await HeldAsync());
+        Assert.Equal((ids[1], "defect", "it broke", ""), (held.Id, held.Reason, held.Problem, held.Path));
+    }
+
+    [Fact]
+    public async Task What_came_last_long_ago_is_removed_whatever_became_of_it_but_for_a_retry_still_to_be_made()
+    {
+        for (byte content = 1; content <= 5; content++)
+        {
+            await QuarantineAsync("syntax", Now, content);
+        }
+
+        await using TitrationDbContext database = Open();
+        long[] ids = [.. (await HeldAsync()).Select(q => q.Id)];
+        Assert.True(await database.DiscardAsync(ids[1], Token));
+        Assert.True(await database.RequestRetryAsync(ids[2], Token));
+        Assert.True(await database.RequestRetryAsync(ids[3], Token) && await database.MarkRetriedAsync(ids[3], Now, Token));
+        await QuarantineAsync("syntax", Now.AddDays(1), content: 5);
+
+        Assert.Equal(0, await database.RemoveReceivedBeforeAsync(Now, Token));
+        Assert.Equal(3, await database.RemoveReceivedBeforeAsync(Now.AddDays(1), Token));
+
+        Assert.Equal([ids[2], ids[4]], await database.Quarantine.OrderBy(q => q.Id).Select(q => q.Id).ToListAsync(Token));
     }
 
     [Fact]
@@ -84,10 +143,10 @@ public abstract class IntakeSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         Assert.Equal((2, "MedicationRequest", Now, Now.AddDays(1)), (code.Count, code.ResourceType, code.FirstSeen, code.LastSeen));
     }
 
-    private async Task QuarantineAsync(string problem, DateTimeOffset at, byte content = 1)
+    private async Task QuarantineAsync(string problem, DateTimeOffset at, byte content = 1, string source = "queue")
     {
         await using TitrationDbContext database = Open();
-        await database.QuarantineAsync(new UnreadableMessage([content], "queue", "unreadable", "Observation.status", problem, null), at, Token);
+        await database.QuarantineAsync(new UnreadableMessage([content], source, "unreadable", "Observation.status", problem, null), at, Token);
     }
 
     private async Task<List<QuarantineRow>> HeldAsync()

@@ -114,8 +114,10 @@ public abstract class OutboxSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         await using (TitrationDbContext database = Open())
         {
             Assert.Equal(new OutboxDepth(1, 1, Now), await database.OutboxDepthAsync(Token));
+            Assert.Equal(dead.Id, (await database.Outbox.Dead().SingleAsync(Token)).Id);
             Assert.True(await database.ReviveAsync(dead.Id, Token));
             Assert.False(await database.ReviveAsync(dead.Id, Token));
+            Assert.Equal(0, await database.ReviveAllAsync(Token));
         }
 
         Assert.Equal(1, Assert.Single(await ClaimAsync()).Sequence);
@@ -194,8 +196,10 @@ public abstract class OutboxSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         await using TitrationDbContext database = Open();
 
         Assert.Equal(0, await database.CountUnconfirmedStatAsync(Now.AddMilliseconds(-1), Token));
+        Assert.Equal(0, await database.NewestUnconfirmedStatAsync(Now.AddMilliseconds(-1), Token));
         Assert.Equal(1, await database.CountUnconfirmedStatAsync(Now, Token));
         OutboxRow stat = (await ClaimAsync(limit: 1))[0];
+        Assert.Equal(stat.Id, await database.NewestUnconfirmedStatAsync(Now, Token));
         Assert.Equal(1, await database.CountUnconfirmedStatAsync(Now, Token));
         await CompleteAsync(stat);
         Assert.Equal(0, await database.CountUnconfirmedStatAsync(Now, Token));

@@ -123,6 +123,17 @@ public sealed class SchemaOnPostgres(PostgresFixture fixture) : SchemaSuite(fixt
         await RefusedAsync(worker, $"UPDATE checkpoint SET decisions = 0");
         await RefusedAsync(worker, $"DELETE FROM chain");
         Assert.NotEqual(0, await worker.Database.ExecuteSqlAsync($"UPDATE outbox SET attempts = 0", Token));
+        await RefusedAsync(worker, $"DELETE FROM outbox");
+    }
+
+    [Fact]
+    public async Task The_worker_removes_what_was_kept_long_enough_in_quarantine()
+    {
+        await GrantAsync();
+        await using TitrationDbContext worker = await OpenAsAsync("titration_worker");
+        await Intake.QuarantineQueries.QuarantineAsync(worker, new Intake.UnreadableMessage([1], "queue", "unreadable", "", "no JSON", null), Now, Token);
+
+        Assert.Equal(1, await Intake.QuarantineQueries.RemoveReceivedBeforeAsync(worker, Now.AddDays(1), Token));
     }
 
     [Fact]

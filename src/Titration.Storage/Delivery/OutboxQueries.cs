@@ -89,12 +89,18 @@ public static class OutboxQueries
     public static Task<bool> BuryAsync(this TitrationDbContext database, OutboxRow entry, string problem, CancellationToken cancellationToken) =>
         EndAsync(database, entry, OutboxState.Dead, problem, cancellationToken);
 
+    /// <summary>The dead letters, oldest first.</summary>
+    public static IQueryable<OutboxRow> Dead(this DbSet<OutboxRow> outbox) =>
+        outbox.AsNoTracking().Where(o => o.State == OutboxState.Dead).OrderBy(o => o.Id);
+
     /// <summary>Puts a dead letter back into its place, once its cause was removed.</summary>
     public static async Task<bool> ReviveAsync(this TitrationDbContext database, long id, CancellationToken cancellationToken) =>
-        await database.Outbox.Where(o => o.Id == id && o.State == OutboxState.Dead).ExecuteUpdateAsync(
-            set => set.SetProperty(o => o.State, OutboxState.Pending).SetProperty(o => o.NotBefore, (DateTimeOffset?)null)
-                .SetProperty(o => o.LeaseUntil, (DateTimeOffset?)null),
-            cancellationToken) > 0;
+        await ReviveAsync(database.Outbox.Where(o => o.Id == id), cancellationToken) > 0;
+
+    /// <summary>Puts every dead letter back.</summary>
+    /// <returns>How many.</returns>
+    public static Task<int> ReviveAllAsync(this TitrationDbContext database, CancellationToken cancellationToken) =>
+        ReviveAsync(database.Outbox, cancellationToken);
 
     /// <summary>Ends all leases at once: for the start of the one process that has an embedded database. Former holders are fenced off.</summary>
     public static Task<int> EndLeasesAsync(this TitrationDbContext database, CancellationToken cancellationToken) =>
@@ -151,10 +157,12 @@ public static class OutboxQueries
     /// <summary>How many stat entries made at or before an instant have not left: each is a reason for an alert.</summary>
     public static Task<int> CountUnconfirmedStatAsync(
         this TitrationDbContext database, DateTimeOffset madeBy, CancellationToken cancellationToken) =>
-        database.Outbox.CountAsync(
-            o => o.Rank == 0 && o.CreatedAt <= madeBy
-                && (o.State == OutboxState.Pending || o.State == OutboxState.Leased || o.State == OutboxState.Dead),
-            cancellationToken);
+        UnconfirmedStat(database, madeBy).CountAsync(cancellationToken);
+
+    /// <summary>The id of the newest of them; 0 where there is none.</summary>
+    public static async Task<long> NewestUnconfirmedStatAsync(
+        this TitrationDbContext database, DateTimeOffset madeBy, CancellationToken cancellationToken) =>
+        await UnconfirmedStat(database, madeBy).MaxAsync(o => (long?)o.Id, cancellationToken) ?? 0;
 
     /// <summary>How many messages that may be paced left for a patient since an instant.</summary>
     public static Task<int> CountPacedSinceAsync(
@@ -170,6 +178,17 @@ public static class OutboxQueries
             await database.Outbox.CountAsync(o => o.State == OutboxState.Dead, cancellationToken),
             await unsent.Where(o => !o.Paced || o.NotBefore == null).MinAsync(o => (DateTimeOffset?)o.CreatedAt, cancellationToken));
     }
+
+    private static IQueryable<OutboxRow> UnconfirmedStat(TitrationDbContext database, DateTimeOffset madeBy) =>
+        database.Outbox.Where(
+            o => o.Rank == 0 && o.CreatedAt <= madeBy
+                && (o.State == OutboxState.Pending || o.State == OutboxState.Leased || o.State == OutboxState.Dead));
+
+    private static Task<int> ReviveAsync(IQueryable<OutboxRow> entries, CancellationToken cancellationToken) =>
+        entries.Where(o => o.State == OutboxState.Dead).ExecuteUpdateAsync(
+            set => set.SetProperty(o => o.State, OutboxState.Pending).SetProperty(o => o.NotBefore, (DateTimeOffset?)null)
+                .SetProperty(o => o.LeaseUntil, (DateTimeOffset?)null),
+            cancellationToken);
 
     private static async Task<bool> EndAsync(
         TitrationDbContext database, OutboxRow entry, OutboxState state, string problem, CancellationToken cancellationToken) =>

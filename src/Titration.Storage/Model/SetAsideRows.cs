@@ -7,7 +7,13 @@ namespace Titration.Storage.Model;
 public enum QuarantineState
 {
     [JsonStringEnumMemberName("held")] Held,
+
+    /// <summary>Somebody asked for it to be read again; a worker does so with its next round.</summary>
+    [JsonStringEnumMemberName("retry-requested")] RetryRequested,
+
+    /// <summary>Read again, and taken in as far as it says anything.</summary>
     [JsonStringEnumMemberName("retried")] Retried,
+
     [JsonStringEnumMemberName("discarded")] Discarded,
 }
 
@@ -21,7 +27,7 @@ public sealed class QuarantineRow
 
     public required byte[] Content { get; init; }
 
-    /// <summary>Where it came from, such as <c>queue</c> or <c>http</c>.</summary>
+    /// <summary>Where it came from: <c>queue</c>, <c>http</c>, <c>waiting</c>, or <c>retry</c> for a part of a message that was read again.</summary>
     public required string Source { get; init; }
 
     /// <summary>The patient, as far as it could be read: what an erasure goes by.</summary>

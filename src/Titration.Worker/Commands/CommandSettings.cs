@@ -13,16 +13,29 @@ internal static class CommandSettings
     {
         List<string> problems = [];
         Settings? settings = Settings.From(Read(overrides), problems);
-        foreach (string problem in problems)
-        {
-            Console.Error.WriteLine($"titration: {problem}");
-        }
+        Print(problems);
+        return settings;
+    }
 
+    /// <summary>Those of a command that uses what is recorded and nothing else. Problems as with <see cref="Load"/>.</summary>
+    public static RecordSettings? LoadRecords()
+    {
+        List<string> problems = [];
+        RecordSettings? settings = Settings.RecordsFrom(Read([]), problems);
+        Print(problems);
         return settings;
     }
 
     /// <summary>The clinic's protocol file by the settings alone; empty: the one that comes with the service.</summary>
     public static string ProtocolFile() => Read([])[$"{TitrationOptions.Section}:Protocol:File"] ?? "";
+
+    private static void Print(List<string> problems)
+    {
+        foreach (string problem in problems)
+        {
+            Console.Error.WriteLine($"titration: {problem}");
+        }
+    }
 
     private static IConfigurationRoot Read(IEnumerable<(string Key, string? Value)> overrides) => new ConfigurationBuilder()
         .AddJsonFile(Path.Combine(Directory.GetCurrentDirectory(), "appsettings.json"), optional: true)

@@ -34,6 +34,7 @@ public sealed record Settings
         }
 
         CheckAddresses(options, problems);
+        CheckPrivacy(options, problems);
         SecuritySettings? security = SecuritySettings.From(options, problems);
         TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
         ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, options.Wording.Folder, zone ?? TimeZoneInfo.Utc, problems);
@@ -60,6 +61,21 @@ public sealed record Settings
                     Language = options.Clinic.Language,
                 },
             };
+    }
+
+    /// <summary>
+    /// For commands that use the database and the broker alone: nothing else has to be right, or readable, where they run.
+    /// </summary>
+    /// <returns>Null where <paramref name="problems"/> has any.</returns>
+    internal static RecordSettings? RecordsFrom(IConfiguration configuration, ICollection<string> problems)
+    {
+        if (Bind(configuration, problems) is not { } options)
+        {
+            return null;
+        }
+
+        CheckPrivacy(options, problems);
+        return DatabaseOf(options, problems) is { } database && problems.Count == 0 ? new RecordSettings(options, database) : null;
     }
 
     private static TitrationOptions? Bind(IConfiguration configuration, ICollection<string> problems)
@@ -112,9 +128,24 @@ public sealed record Settings
         CheckRange("Titration:Health:Port", options.Health.Port, 0, 65535, problems);
         CheckRange("Titration:Inbound:Port", options.Inbound.Port, 0, 65535, problems);
         CheckRange("Titration:Sweep:EverySeconds", options.Sweep.EverySeconds, 1, 3600, problems);
+        CheckRange("Titration:Retention:QuarantineDays", options.Retention.QuarantineDays, 1, 3650, problems);
+        if (options.Alerts.Webhook.Length > 0
+            && !(Uri.TryCreate(options.Alerts.Webhook, UriKind.Absolute, out Uri? webhook) && new TransportRules(allowPlainHttp: false).Allows(webhook)))
+        {
+            problems.Add("Titration:Alerts:Webhook: is no https:// address; leave it empty for none");
+        }
+
         if (string.IsNullOrWhiteSpace(options.DataFolder))
         {
             problems.Add("Titration:DataFolder: is empty; name a folder that the service may write to");
+        }
+    }
+
+    private static void CheckPrivacy(TitrationOptions options, ICollection<string> problems)
+    {
+        if (options.Privacy.Key.Length is > 0 and < PrivacyOptions.ShortestKey)
+        {
+            problems.Add($"Titration:Privacy:Key: has {options.Privacy.Key.Length} characters, and needs {PrivacyOptions.ShortestKey} or more");
         }
     }
 
@@ -176,3 +207,8 @@ public sealed record Settings
         }
     }
 }
+
+/// <summary>What a command needs that works on what is recorded.</summary>
+/// <param name="Options">As configured; only the privacy key was checked.</param>
+/// <param name="Database">Checked.</param>
+internal sealed record RecordSettings(TitrationOptions Options, DatabaseOptions Database);

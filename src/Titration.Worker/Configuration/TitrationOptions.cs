@@ -31,6 +31,12 @@ public sealed class TitrationOptions
 
     public SweepOptions Sweep { get; init; } = new();
 
+    public RetentionOptions Retention { get; init; } = new();
+
+    public PrivacyOptions Privacy { get; init; } = new();
+
+    public AlertOptions Alerts { get; init; } = new();
+
     /// <summary>Whether the message broker and so the inbound HTTP endpoint are the embedded ones.</summary>
     public bool EmbeddedBroker => string.IsNullOrWhiteSpace(Broker.Uri);
 
@@ -143,4 +149,31 @@ public sealed class SweepOptions
 {
     /// <summary>Seconds between two sweeps. Default: 15.</summary>
     public int EverySeconds { get; init; } = 15;
+}
+
+/// <summary>How long what was set aside is kept.</summary>
+public sealed class RetentionOptions
+{
+    /// <summary>Days for which a message stays in quarantine after it came last. Default: 90.</summary>
+    public int QuarantineDays { get; init; } = 90;
+}
+
+/// <summary>Secrets that keep patients from being recognised.</summary>
+public sealed class PrivacyOptions
+{
+    /// <summary>Shortest <see cref="Key"/>, characters: guessing it must be hopeless.</summary>
+    public const int ShortestKey = 32;
+
+    /// <summary>
+    /// The clinic's key for the marks that erased patients leave; for a secret file. With another key the marks say nothing any more: it is
+    /// never changed. Empty: no patient can be erased.
+    /// </summary>
+    public string Key { get; init; } = "";
+}
+
+/// <summary>Who is told beside the log.</summary>
+public sealed class AlertOptions
+{
+    /// <summary>Address that gets a POST when an emergency message is not confirmed within 5 minutes; empty: none.</summary>
+    public string Webhook { get; init; } = "";
 }

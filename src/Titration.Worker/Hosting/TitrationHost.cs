@@ -52,6 +52,7 @@ public static partial class TitrationHost
             builder.Services.AddHostedService<WaitingDelivery>();
         }
 
+        Housekeeping.Add(builder.Services, scheduled);
         OpenTelemetrySetup.Add(builder, settings);
         SafeLoggerFactory.Add(builder.Services);
         WebApplication app = builder.Build();

@@ -27,7 +27,7 @@ public sealed class IntakeHandler(
 
     /// <summary>Takes in one message: a resource or a Bundle. A Bundle fails entry by entry.</summary>
     /// <param name="body">The bytes as received.</param>
-    /// <param name="source"><c>queue</c>, <c>http</c> or <c>waiting</c>.</param>
+    /// <param name="source"><c>queue</c>, <c>http</c>, <c>waiting</c> or <c>retry</c>.</param>
     /// <param name="traceParent">The producer's trace; null where it sent none.</param>
     /// <param name="alongside">What else belongs into the transaction that takes all of it in: left out where part of it has to wait. Null: nothing.</param>
     /// <param name="cancellationToken">Ends it before anything is kept.</param>

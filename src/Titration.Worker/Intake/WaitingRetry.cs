@@ -3,10 +3,13 @@ using Microsoft.EntityFrameworkCore;
 using Titration.Storage;
 using Titration.Storage.Intake;
 using Titration.Storage.Model;
+using Titration.Worker.Hosting;
 
 namespace Titration.Worker.Intake;
 
-/// <summary>Tries again what waits for the FHIR server to answer, or for a code to be mapped.</summary>
+/// <summary>
+/// Tries again what waits for the FHIR server to answer, or for a code to be mapped, and what somebody wants to be read again from quarantine.
+/// </summary>
 public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts, IntakeHandler intake, TimeProvider time)
 {
     private const int Batch = 100;
@@ -27,7 +30,36 @@ public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts,
 
     /// <summary>One round over what is due.</summary>
     /// <returns>How many were taken in.</returns>
-    public async Task<int> RunAsync(CancellationToken cancellationToken)
+    public async Task<int> RunAsync(CancellationToken cancellationToken) =>
+        await RetryQuarantinedAsync(cancellationToken) + await RetryWaitingAsync(cancellationToken);
+
+    /// <summary>
+    /// Reads again what was asked for. The state changes after the facts are committed: killed between, the next round reads once more, and
+    /// facts that are known change nothing.
+    /// </summary>
+    private async Task<int> RetryQuarantinedAsync(CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        List<QuarantineRow> wanted = await database.Quarantine.ToRetry().Take(Batch).ToListAsync(cancellationToken);
+        int taken = 0;
+        foreach (QuarantineRow row in wanted)
+        {
+            try
+            {
+                await intake.HandleAsync(row.Content, QuarantineQueries.Retry, traceParent: null, alongside: null, cancellationToken);
+                taken += await database.MarkRetriedAsync(row.Id, time.GetUtcNow(), cancellationToken) ? 1 : 0;
+            }
+            catch (Exception defect) when (defect is not OperationCanceledException && !Infrastructure.IsTrouble(defect))
+            {
+                // One that always fails must not keep the others from their turn.
+                await database.HoldAgainAsync(row.Id, $"Reading it again failed ({defect.GetType().Name}).", cancellationToken);
+            }
+        }
+
+        return taken;
+    }
+
+    private async Task<int> RetryWaitingAsync(CancellationToken cancellationToken)
     {
         List<WaitingRow> due;
         await using (TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken))

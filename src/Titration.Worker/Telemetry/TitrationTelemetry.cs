@@ -30,6 +30,8 @@ public sealed class TitrationTelemetry : IDisposable
     private readonly Counter<long> _sent;
     private readonly Counter<long> _access;
     private readonly Counter<long> _overdue;
+    private readonly Counter<long> _removed;
+    private volatile Depths? _depths;
 
     public TitrationTelemetry()
     {
@@ -39,10 +41,18 @@ public sealed class TitrationTelemetry : IDisposable
         _sent = _meter.CreateCounter<long>("titration.outbox.entries", "{entry}", "Outbox entries, by action and what became of them");
         _access = _meter.CreateCounter<long>("titration.fhir.access.failures", "{request}", "Requests to the FHIR server without a token that it accepts, by what was wrong");
         _overdue = _meter.CreateCounter<long>("titration.tasks.overdue", "{task}", "Tasks that nobody answered and that went to the clinic's pool, by priority");
+        _removed = _meter.CreateCounter<long>("titration.quarantine.removed", "{message}", "Messages removed from quarantine because they were kept long enough");
+        Gauge("titration.quarantine.held", "{message}", "Messages in quarantine", d => d.Held);
+        Gauge("titration.outbox.unsent", "{entry}", "Outbox entries that have not left", d => d.Outbox.Unsent);
+        Gauge("titration.outbox.dead", "{entry}", "Outbox entries that a person must look at", d => d.Outbox.Dead);
+        Gauge("titration.outbox.oldest.age", "s", "Age of the oldest outbox entry that could have left", d => d.Outbox.OldestUnsent is { } oldest ? (d.At - oldest).TotalSeconds : 0);
+        Gauge("titration.outbox.stat.unconfirmed", "{entry}", "Emergency messages that have not left 5 minutes after they were decided", d => d.UnconfirmedStat);
+        Gauge("titration.courses.due", "{patient}", "Patients whose next look has come", d => d.Due);
+        _meter.CreateObservableGauge("titration.courses", CoursesNow, "{course}", "Courses, by outcome and step in force");
     }
 
     /// <summary>A message being taken in, by OpenTelemetry's conventions for messaging; in the producer's trace where it sent one.</summary>
-    /// <param name="source"><c>queue</c>, <c>http</c> or <c>waiting</c>.</param>
+    /// <param name="source"><c>queue</c>, <c>http</c>, <c>waiting</c> or <c>retry</c>.</param>
     /// <param name="bytes">Length of the body.</param>
     /// <param name="traceParent">The producer's.</param>
     public Activity? Receive(string source, int bytes, string? traceParent)
@@ -116,11 +126,22 @@ public sealed class TitrationTelemetry : IDisposable
 
     public void HandedOver(Priority priority) => _overdue.Add(1, new KeyValuePair<string, object?>("titration.priority", priority.Code()));
 
+    public void RemovedFromQuarantine(int messages) => _removed.Add(messages);
+
+    /// <summary>What the gauges show from now on. Before the first of these they show nothing.</summary>
+    public void Report(Depths depths) => _depths = depths;
+
     public void Dispose()
     {
         _activities.Dispose();
         _meter.Dispose();
     }
+
+    private void Gauge(string name, string unit, string description, Func<Depths, double> value) => _meter.CreateObservableGauge(
+        name, () => _depths is { } depths ? [new Measurement<double>(value(depths))] : Array.Empty<Measurement<double>>(), unit, description);
+
+    private IEnumerable<Measurement<int>> CoursesNow() => _depths?.Courses.Select(c => new Measurement<int>(
+        c.Count, new("titration.outcome", c.Outcome?.Code() ?? "none"), new("titration.step", c.Step ?? "none"))) ?? [];
 
     internal static string OutcomeOf(Evaluation evaluation) => evaluation.Outcome?.Code() ?? "none";
 
