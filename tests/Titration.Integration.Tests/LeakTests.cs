@@ -121,6 +121,10 @@ public sealed class LeakTests : IDisposable
             ["Logging__OpenTelemetry__LogLevel__Default"] = "Trace",
             // Printed at the start.
             ["Titration__DataFolder"] = Path.Combine(_folder, _control),
+            // All of it leaves now, whatever the hour is.
+            ["Titration__PatientMessages__QuietFrom"] = "00:00",
+            ["Titration__PatientMessages__QuietUntil"] = "00:00",
+            ["Titration__PatientMessages__MostPerDay"] = "10",
         };
         foreach ((string name, string value) in settings)
         {

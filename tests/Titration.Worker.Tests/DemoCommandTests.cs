@@ -13,7 +13,7 @@ public sealed class DemoCommandTests
     [Fact]
     public async Task Half_a_year_of_a_clinic_with_prescribers_who_answer_ignore_and_decline_breaks_no_limit()
     {
-        CommandOutput clinic = await DemoAsync("--patients", "60", "--days", "182");
+        CommandOutput clinic = await DemoAsync("--patients", "40", "--days", "182");
 
         Assert.True(clinic.ExitCode == 0, clinic.Output + clinic.Errors);
         string[] lines = clinic.Output.Split('\n', StringSplitOptions.TrimEntries);

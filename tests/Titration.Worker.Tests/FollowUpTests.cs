@@ -140,6 +140,51 @@ public sealed class FollowUpTests
         Assert.Equal(("revoked", "superseded"), (Status(revoked), revoked["statusReason"]!["coding"]![0]!["code"]!.GetValue<string>()));
     }
 
+    [Fact]
+    public async Task A_draft_whose_approval_was_heard_of_after_its_grounds_had_gone_does_not_stay()
+    {
+        ShiftedClock clock = new(_days.At(14, 9));
+        await using EmbeddedWorker worker = await EmbeddedWorker.StartAsync(clock, Cancelled);
+        await worker.PutAsync(FhirJson.Patient("p1"), Cancelled);
+        await worker.TakeInAsync(Cancelled, _days.Order("p1"), _days.CheckIn("p1", 5, applied: 3), _days.CheckIn("p1", 13, applied: 4));
+        await worker.PassAsync(Cancelled);
+        JsonObject task = Assert.Single(await worker.SearchAsync("Task", Cancelled));
+
+        // Approved on the server, but the message of it is late; meanwhile the evidence gets too old.
+        JsonObject approved = Approved(task, 15);
+        await worker.PutAsync(approved, Cancelled);
+        clock.MoveTo(_days.At(22, 9));
+        await worker.PassAsync(Cancelled);
+        await worker.TakeInAsync(Cancelled, approved.With(t => t["meta"] = new JsonObject { ["versionId"] = "9" }));
+        await worker.PassAsync(Cancelled);
+
+        Assert.DoesNotContain(await worker.SearchAsync("CommunicationRequest", Cancelled), c => Status(c) == "draft");
+    }
+
+    [Fact]
+    public async Task A_message_of_a_step_taken_weeks_ago_is_taken_back_when_treatment_must_stop()
+    {
+        ShiftedClock clock = new(_days.At(14, 9));
+        await using EmbeddedWorker worker = await EmbeddedWorker.StartAsync(clock, Cancelled);
+        await worker.PutAsync(FhirJson.Patient("p1"), Cancelled);
+        await worker.TakeInAsync(Cancelled, _days.Order("p1"), _days.CheckIn("p1", 5, applied: 3), _days.CheckIn("p1", 13, applied: 4));
+        await worker.PassAsync(Cancelled);
+        JsonObject approved = Approved(Assert.Single(await worker.SearchAsync("Task", Cancelled)), 14);
+        await worker.PutAsync(approved, Cancelled);
+        clock.MoveTo(_days.At(14, 12));
+        await worker.TakeInAsync(
+            Cancelled, approved.With(t => t["meta"] = new JsonObject { ["versionId"] = "9" }),
+            FhirJson.MedicationRequest(id: "rx-2", patient: "p1", authoredOn: $"{_days.At(14, 11):yyyy-MM-ddTHH:mm:ssZ}", period: 1, prior: "rx-p1"));
+        await worker.PassAsync(Cancelled);
+        JsonObject message = Assert.Single(await ToPatientAsync(worker));
+
+        clock.MoveTo(_days.At(40, 20));
+        await worker.TakeInAsync(Cancelled, _days.Swelling("p1", 40));
+        await worker.PassAsync(Cancelled);
+
+        Assert.Equal("revoked", Status(Assert.Single(await worker.SearchAsync("CommunicationRequest", Cancelled), c => Id(c) == Id(message))));
+    }
+
     [Theory]
     [InlineData("revoked")]
     [InlineData("entered-in-error")]
@@ -204,6 +249,16 @@ public sealed class FollowUpTests
         JsonNode current = Assert.Single(task["input"]!.AsArray(), i => i!["type"]!["coding"]![0]!["code"]!.GetValue<string>() == "current-dosage")!["valueDosage"]!;
         Assert.Equal("as we agreed on the telephone", current["text"]!.GetValue<string>());
     }
+
+    private JsonObject Approved(JsonObject task, int day) => task.DeepClone().AsObject().With(t =>
+    {
+        (t["status"], t["lastModified"]) = ("completed", $"{_days.At(day, 10):yyyy-MM-ddTHH:mm:ssZ}");
+        t["output"] = new JsonArray(new JsonObject
+        {
+            ["type"] = FhirJson.Concept("https://titration.example.org/fhir/CodeSystem/task-io", "decision"),
+            ["valueCodeableConcept"] = FhirJson.Concept("https://titration.example.org/fhir/CodeSystem/approval-decision", "approved"),
+        });
+    });
 
     private async Task AnswerAsync(EmbeddedWorker worker, JsonObject task, string status, int day)
     {

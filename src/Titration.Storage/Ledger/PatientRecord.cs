@@ -80,7 +80,7 @@ public sealed class PatientRecord
         ImmutableArray<Fact>.Builder added = ImmutableArray.CreateBuilder<Fact>();
         foreach (ReceivedFact item in received.Where(item => IsNew(item.Fact)))
         {
-            FactRow row = RowOf(item, _patient.NextFactSequence++);
+            FactRow row = FactRow.Of(item.Fact, _patient.NextFactSequence++, item.ReceivedAt, item.TraceParent);
             _facts.Add(row);
             _database.Facts.Add(row);
             added.Add(item.Fact);
@@ -240,20 +240,6 @@ public sealed class PatientRecord
 
         return _known.Add((fact.Source.Type, fact.Source.Id, fact.Source.VersionId ?? "", fact.Source.ContentHash));
     }
-
-    private FactRow RowOf(ReceivedFact item, long sequence) => new()
-    {
-        Patient = Patient,
-        Sequence = sequence,
-        ResourceType = item.Fact.Source.Type,
-        ResourceId = item.Fact.Source.Id,
-        VersionId = item.Fact.Source.VersionId ?? "",
-        ContentHash = item.Fact.Source.ContentHash,
-        LastUpdated = item.Fact.Source.LastUpdated,
-        Content = StoredJson.Write(item.Fact),
-        ReceivedAt = item.ReceivedAt,
-        TraceParent = item.TraceParent,
-    };
 
     private CommunicationRow Open(NewCommunication added, Guid? courseId, Guid decisionId, DateTimeOffset at)
     {

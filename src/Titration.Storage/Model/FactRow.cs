@@ -1,3 +1,5 @@
+using Titration.Protocol.Facts;
+
 namespace Titration.Storage.Model;
 
 /// <summary>A fact as it was taken in. Never changed; only an erasure removes it.</summary>
@@ -26,4 +28,18 @@ public sealed class FactRow
 
     /// <summary>W3C traceparent of the message that brought it.</summary>
     public string? TraceParent { get; init; }
+
+    public static FactRow Of(Fact fact, long sequence, DateTimeOffset receivedAt, string? traceParent) => new()
+    {
+        Patient = fact.Patient,
+        Sequence = sequence,
+        ResourceType = fact.Source.Type,
+        ResourceId = fact.Source.Id,
+        VersionId = fact.Source.VersionId ?? "",
+        ContentHash = fact.Source.ContentHash,
+        LastUpdated = fact.Source.LastUpdated,
+        Content = StoredJson.Write(fact),
+        ReceivedAt = receivedAt,
+        TraceParent = traceParent,
+    };
 }

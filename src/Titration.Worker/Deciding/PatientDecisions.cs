@@ -85,7 +85,7 @@ public sealed class PatientDecisions(
         using Activity? activity = telemetry.Decide(evaluation, settings.Policy);
         traceParent = activity?.Id ?? traceParent;
         ImmutableArray<CommunicationRow> approved = ApprovedInForce(patient, evaluation);
-        ImmutableArray<CommunicationRow> takenBack = TakenBack(patient, evaluation);
+        ImmutableArray<CommunicationRow> takenBack = [.. TakenBack(patient, evaluation), .. AnsweredTooLate(patient, evaluation, added, approved)];
         Guid? course = evaluation.Course?.Id;
         Evaluation? standing = course is { } id ? patient.Standing(id) : null;
         Reconciliation difference = Reconciliation.Of(patient.StandingCommunications(course), evaluation, patient.NextDecisionId, added);
@@ -136,10 +136,22 @@ public sealed class PatientDecisions(
     }
 
     /// <summary>Messages of a step that are active although treatment must stop now.</summary>
-    private static ImmutableArray<CommunicationRow> TakenBack(PatientRecord patient, Evaluation evaluation) =>
+    private static IEnumerable<CommunicationRow> TakenBack(PatientRecord patient, Evaluation evaluation) =>
         evaluation.Outcome <= Outcome.Withhold
-            ? [.. patient.Communications.Where(c => c.CourseId == evaluation.Course?.Id && c.State == CommunicationState.Activated && c.OpenedAt >= evaluation.AsOf.AddDays(-7))]
+            ? patient.Communications.Where(c => c.CourseId == evaluation.Course?.Id && c.State == CommunicationState.Activated)
             : [];
+
+    /// <summary>
+    /// Proposals that were withdrawn before their answer was known. Where a clinician has answered, the withdrawal leaves the draft to the answer; one that
+    /// brings nothing into force takes it away.
+    /// </summary>
+    private static IEnumerable<CommunicationRow> AnsweredTooLate(
+        PatientRecord patient, Evaluation evaluation, ImmutableArray<Fact> added, ImmutableArray<CommunicationRow> approved)
+    {
+        HashSet<Guid> answered = [.. added.OfType<AnswerFact>().Where(a => a.Answer != TaskAnswer.InHand).Select(a => a.Communication)];
+        return patient.Communications.Where(c => answered.Contains(c.Key) && c is { Kind: CommunicationKind.StepChange, State: CommunicationState.Withdrawn }
+            && c.CourseId == evaluation.Course?.Id && !approved.Contains(c));
+    }
 
     /// <summary>
     /// The evaluations, and for each course that the facts no longer make (its orders were entered in error) one that ends it. What was

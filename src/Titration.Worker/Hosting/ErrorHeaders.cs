@@ -14,12 +14,18 @@ public sealed class ErrorHeaders : IFilter<ExceptionReceiveContext>
     });
 
     /// <inheritdoc/>
-    public Task Send(ExceptionReceiveContext context, IPipe<ExceptionReceiveContext> next)
+    public async Task Send(ExceptionReceiveContext context, IPipe<ExceptionReceiveContext> next)
     {
+        if (!context.IsFaulted)
+        {
+            // Else what could not even be taken out of its envelope would count as skipped as well, and lie in both queues.
+            await context.NotifyFaulted(context.Exception);
+        }
+
         SafeException safe = new(context.Exception);
         context.ExceptionHeaders.Set(MessageHeaders.FaultMessage, safe.Message);
         context.ExceptionHeaders.Set(MessageHeaders.FaultStackTrace, safe.StackTrace ?? "");
-        return next.Send(context);
+        await next.Send(context);
     }
 
     /// <inheritdoc/>

@@ -1,6 +1,6 @@
 using Hl7.Fhir.Model;
-using Titration.Protocol.Communications;
 using Titration.Fhir.Writing;
+using Titration.Protocol.Communications;
 using Titration.Protocol.Facts;
 using Xunit;
 using FhirTask = Hl7.Fhir.Model.Task;
