@@ -2,6 +2,7 @@ using System.CommandLine;
 using System.Text.Json;
 using Microsoft.EntityFrameworkCore;
 using Spectre.Console;
+using Titration.Fhir.Writing;
 using Titration.Protocol.Facts;
 using Titration.Storage;
 using Titration.Storage.Delivery;
@@ -21,7 +22,7 @@ internal static class OutboxCommand
     private static Command List()
     {
         Option<bool> json = new("--json") { Description = "For programs." };
-        Command command = new("list", "Lists the dead letters. The key is the communication's identifier on the FHIR server; no patient is named. The exit code is 1 where there is any.") { json };
+        Command command = new("list", "Lists the dead letters. The identifier is that of the CommunicationRequest on the FHIR server, where it got there; no patient is named. The exit code is 1 where there is any.") { json };
         command.SetAction((parsed, cancellationToken) => Records.UseAsync((database, _) => ListAsync(database, parsed.GetValue(json), cancellationToken), cancellationToken));
         return command;
     }
@@ -52,7 +53,7 @@ internal static class OutboxCommand
                     since = o.CreatedAt,
                     action = o.Action.Code(),
                     kind = o.Kind.Code(),
-                    key = o.CommunicationKey,
+                    identifier = IdentifierOf(o),
                     o.Attempts,
                     o.Problem,
                 }),
@@ -66,12 +67,12 @@ internal static class OutboxCommand
         {
             Table table = new Table().Border(TableBorder.Simple).AddColumns(
                 new TableColumn("id").RightAligned(), new TableColumn("since"), new TableColumn("what"), new TableColumn("kind"),
-                new TableColumn("attempts").RightAligned(), new TableColumn("problem"), new TableColumn("key"));
+                new TableColumn("attempts").RightAligned(), new TableColumn("problem"), new TableColumn("identifier"));
             foreach (OutboxRow entry in dead)
             {
                 table.AddRow(
                     new Text($"{entry.Id}"), new Text(entry.CreatedAt.ToString("yyyy-MM-dd HH:mm'Z'", null)), new Text(entry.Action.Code()), new Text(entry.Kind.Code()),
-                    new Text($"{entry.Attempts}"), new Text(entry.Problem ?? ""), new Text($"{entry.CommunicationKey}"));
+                    new Text($"{entry.Attempts}"), new Text(entry.Problem ?? ""), new Text($"{IdentifierOf(entry)}"));
             }
 
             AnsiConsole.Write(table);
@@ -79,4 +80,6 @@ internal static class OutboxCommand
 
         return dead.Count == 0 ? ExitCode.Done : ExitCode.Found;
     }
+
+    private static Guid IdentifierOf(OutboxRow entry) => OutgoingResource.UuidOf(entry.CommunicationKey, OutgoingRole.CommunicationRequest);
 }
