@@ -194,7 +194,7 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
 
     private async Task<ServerAnswer> WithdrawAsync(SentResourceRow resource, WithdrawalReason reason, CancellationToken cancellationToken)
     {
-        ServerAnswer current = await server.ReadAsync(resource.ResourceType, resource.ServerId, cancellationToken);
+        ServerAnswer current = await ReadToChangeAsync(resource, cancellationToken);
         if (current is not ServerAnswer.Held { Resource: { } there, VersionId: { } version } held)
         {
             return current;
@@ -222,7 +222,14 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
             return Delivered.AsDropped;
         }
 
-        ServerAnswer current = await server.ReadAsync(request.ResourceType, request.ServerId, cancellationToken);
+        ServerAnswer current = await ReadToChangeAsync(request, cancellationToken);
+        if (current is ServerAnswer.Missing)
+        {
+            // Somebody deleted it: nothing can become active, and nothing else of the patient waits for that.
+            Log.MissingOnServer(logger, request.ResourceType);
+            return new Delivered(sent, null);
+        }
+
         if (current is not ServerAnswer.Held { Resource: CommunicationRequest draft, VersionId: { } version })
         {
             return new Delivered(sent, current);
@@ -233,6 +240,18 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
         return new Delivered(sent, answer is ServerAnswer.Held ? null : answer);
     }
 
+    /// <summary>
+    /// A resource of ours that is about to be changed. What does not read as one has to be asked for again: taking it for unchangeable would
+    /// leave standing what is withdrawn. Without a version nothing can be changed safely, now or later.
+    /// </summary>
+    private async Task<ServerAnswer> ReadToChangeAsync(SentResourceRow resource, CancellationToken cancellationToken) =>
+        await server.ReadAsync(resource.ResourceType, resource.ServerId, cancellationToken) switch
+        {
+            ServerAnswer.Held { Resource: null } => new ServerAnswer.Unavailable("answer-unreadable", null),
+            ServerAnswer.Held { VersionId: null } => new ServerAnswer.Refused(200, "without a version"),
+            var answer => answer,
+        };
+
     /// <summary>A Task that nobody answered goes to the pool, in exactly the version just read. One that was answered meanwhile stays.</summary>
     public async Task<Delivered> HandOverAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
     {
@@ -242,7 +261,7 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
             return Delivered.AsDropped;
         }
 
-        ServerAnswer answer = await server.ReadAsync(task.ResourceType, task.ServerId, cancellationToken);
+        ServerAnswer answer = await ReadToChangeAsync(task, cancellationToken);
         if (answer is ServerAnswer.Held { Resource: FhirTask current, VersionId: { } version }
             && Withdrawal.HandOver(current, settings.Clinic.Pool, time.GetUtcNow()) is { } changed)
         {

@@ -52,27 +52,27 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
     private static readonly FhirJsonDeserializer Deserializer = new(new DeserializerSettings().UsingMode(DeserializationMode.Recoverable));
 
     public Task<ServerAnswer> ReadAsync(string type, string id, CancellationToken cancellationToken) =>
-        SendAsync(() => new HttpRequestMessage(HttpMethod.Get, $"{type}/{id}"), cancellationToken);
+        SendAsync(type, () => new HttpRequestMessage(HttpMethod.Get, $"{type}/{id}"), cancellationToken);
 
     /// <summary>Creates the resource unless one with this identifier is there: asking twice makes one.</summary>
     public Task<ServerAnswer> CreateOnceAsync(Resource resource, string ifNoneExist, CancellationToken cancellationToken)
     {
         string json = Serializer.SerializeToString(resource);
-        return SendAsync(() => WithBody(HttpMethod.Post, resource.TypeName, json, "If-None-Exist", ifNoneExist), cancellationToken);
+        return SendAsync(resource.TypeName, () => WithBody(HttpMethod.Post, resource.TypeName, json, "If-None-Exist", ifNoneExist), cancellationToken);
     }
 
     /// <summary>Writes under an id of our own: only for what nobody else edits.</summary>
     public Task<ServerAnswer> PutAsync(Resource resource, string id, CancellationToken cancellationToken)
     {
         string json = Serializer.SerializeToString(resource);
-        return SendAsync(() => WithBody(HttpMethod.Put, $"{resource.TypeName}/{id}", json, null, null), cancellationToken);
+        return SendAsync(resource.TypeName, () => WithBody(HttpMethod.Put, $"{resource.TypeName}/{id}", json, null, null), cancellationToken);
     }
 
     /// <summary>Changes exactly this version.</summary>
     public Task<ServerAnswer> UpdateAsync(Resource resource, string versionId, CancellationToken cancellationToken)
     {
         string json = Serializer.SerializeToString(resource);
-        return SendAsync(() => WithBody(HttpMethod.Put, $"{resource.TypeName}/{resource.Id}", json, "If-Match", $"W/\"{versionId}\""), cancellationToken);
+        return SendAsync(resource.TypeName, () => WithBody(HttpMethod.Put, $"{resource.TypeName}/{resource.Id}", json, "If-Match", $"W/\"{versionId}\""), cancellationToken);
     }
 
     private static HttpRequestMessage WithBody(HttpMethod method, string path, string json, string? header, string? value)
@@ -87,7 +87,7 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
         return request;
     }
 
-    private async Task<ServerAnswer> SendAsync(Func<HttpRequestMessage> request, CancellationToken cancellationToken)
+    private async Task<ServerAnswer> SendAsync(string type, Func<HttpRequestMessage> request, CancellationToken cancellationToken)
     {
         try
         {
@@ -96,7 +96,7 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
             message.RequestUri = new Uri(address.Value, message.RequestUri!);
             message.Headers.Accept.ParseAdd("application/fhir+json");
             using HttpResponseMessage response = await http.SendAsync(message, cancellationToken);
-            return await AnswerOfAsync(response, cancellationToken);
+            return await AnswerOfAsync(type, response, cancellationToken);
         }
         catch (AccessTokenException problem)
         {
@@ -123,11 +123,11 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
         _ => "connection",
     };
 
-    private async Task<ServerAnswer> AnswerOfAsync(HttpResponseMessage response, CancellationToken cancellationToken)
+    private async Task<ServerAnswer> AnswerOfAsync(string type, HttpResponseMessage response, CancellationToken cancellationToken)
     {
         if (response.IsSuccessStatusCode)
         {
-            return await HeldAsync(response, cancellationToken);
+            return await HeldAsync(type, response, cancellationToken);
         }
 
         int status = (int)response.StatusCode;
@@ -154,10 +154,10 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
         return new ServerAnswer.Unavailable($"http-{status}", after > TimeSpan.Zero ? after : null);
     }
 
-    private static async Task<ServerAnswer> HeldAsync(HttpResponseMessage response, CancellationToken cancellationToken)
+    private static async Task<ServerAnswer> HeldAsync(string type, HttpResponseMessage response, CancellationToken cancellationToken)
     {
         string body = await response.Content.ReadAsStringAsync(cancellationToken);
-        if (IdentityOf(body) is var (id, version))
+        if (IdentityOf(type, body) is var (id, version))
         {
             return new ServerAnswer.Held(body, id, version);
         }
@@ -170,14 +170,18 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
             : new ServerAnswer.Unavailable("answer-without-resource", null);
     }
 
-    /// <summary>Id and version, without reading the rest: most answers are only asked for these.</summary>
-    private static (string Id, string? Version)? IdentityOf(string json)
+    /// <summary>
+    /// Id and version, without reading the rest: most answers are only asked for these. Null where it is not the resource that was asked
+    /// for, such as an OperationOutcome, or the page of something that stands between.
+    /// </summary>
+    private static (string Id, string? Version)? IdentityOf(string type, string json)
     {
         try
         {
             using JsonDocument document = JsonDocument.Parse(json);
             JsonElement root = document.RootElement;
-            return root.ValueKind == JsonValueKind.Object && root.TryGetProperty("id", out JsonElement id) && id.GetString() is { Length: > 0 } known
+            return root.ValueKind == JsonValueKind.Object && root.TryGetProperty("resourceType", out JsonElement named) && named.ValueEquals(type)
+                && root.TryGetProperty("id", out JsonElement id) && id.GetString() is { Length: > 0 } known
                 ? (known, root.TryGetProperty("meta", out JsonElement meta) && meta.TryGetProperty("versionId", out JsonElement version) ? version.GetString() : null)
                 : null;
         }
