@@ -23,6 +23,9 @@ namespace Titration.Worker.Deciding;
 public sealed class PatientDecisions(
     IDbContextFactory<TitrationDbContext> contexts, Settings settings, TimeProvider time, OutboxSignal outbox, TitrationTelemetry telemetry)
 {
+    /// <summary>A draft that an approval left standing is looked after for so long: each further proposal would ask for it again.</summary>
+    private static readonly TimeSpan Remembered = TimeSpan.FromDays(60);
+
     /// <summary>Takes facts in and decides for their patients.</summary>
     /// <param name="facts">Of any number of patients; those already known change nothing.</param>
     /// <param name="alongside">What else belongs into the same transaction, such as a quarantined entry of the same Bundle.</param>
@@ -85,10 +88,10 @@ public sealed class PatientDecisions(
         using Activity? activity = telemetry.Decide(evaluation, settings.Policy);
         traceParent = activity?.Id ?? traceParent;
         ImmutableArray<CommunicationRow> approved = ApprovedInForce(patient, evaluation);
-        ImmutableArray<CommunicationRow> takenBack = [.. TakenBack(patient, evaluation), .. AnsweredTooLate(patient, evaluation, added, approved)];
         Guid? course = evaluation.Course?.Id;
         Evaluation? standing = course is { } id ? patient.Standing(id) : null;
         Reconciliation difference = Reconciliation.Of(patient.StandingCommunications(course), evaluation, patient.NextDecisionId, added);
+        ImmutableArray<CommunicationRow> takenBack = [.. TakenBack(patient, evaluation), .. AnsweredTooLate(patient, evaluation, difference, added, approved)];
         bool same = standing is not null && standing.Outcome == evaluation.Outcome && standing.Proposed == evaluation.Proposed;
         if (!difference.IsEmpty || !approved.IsEmpty || !takenBack.IsEmpty || (!same && course is not null))
         {
@@ -142,15 +145,22 @@ public sealed class PatientDecisions(
             : [];
 
     /// <summary>
-    /// Proposals that were withdrawn before their answer was known. Where a clinician has answered, the withdrawal leaves the draft to the answer; one that
-    /// brings nothing into force takes it away.
+    /// Proposals that were withdrawn before their answer was known. Where a clinician has answered, the withdrawal leaves the draft to the answer. One
+    /// that approves nothing takes it away; an approval waits for its order, which may be on its way, until another step is proposed instead.
     /// </summary>
     private static IEnumerable<CommunicationRow> AnsweredTooLate(
-        PatientRecord patient, Evaluation evaluation, ImmutableArray<Fact> added, ImmutableArray<CommunicationRow> approved)
+        PatientRecord patient, Evaluation evaluation, Reconciliation difference, ImmutableArray<Fact> added, ImmutableArray<CommunicationRow> approved)
     {
-        HashSet<Guid> answered = [.. added.OfType<AnswerFact>().Where(a => a.Answer != TaskAnswer.InHand).Select(a => a.Communication)];
+        bool another = difference.Issue.Any(i => i.Intent.Kind == CommunicationKind.StepChange);
+        IEnumerable<Fact> answers = another ? patient.History.Facts : added;
+        HashSet<Guid> answered =
+        [
+            .. answers.OfType<AnswerFact>()
+                .Where(a => a.Answer is TaskAnswer.Done or TaskAnswer.Declined || (a.Answer == TaskAnswer.Approved && another && a.At >= evaluation.AsOf - Remembered))
+                .Select(a => a.Communication),
+        ];
         return patient.Communications.Where(c => answered.Contains(c.Key) && c is { Kind: CommunicationKind.StepChange, State: CommunicationState.Withdrawn }
-            && c.CourseId == evaluation.Course?.Id && !approved.Contains(c));
+            && c.OpenedAt >= evaluation.AsOf - Remembered && c.CourseId == evaluation.Course?.Id && !approved.Contains(c));
     }
 
     /// <summary>
