@@ -16,8 +16,12 @@ public sealed partial class QuarantineRetention(
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         int days = settings.Options.Retention.QuarantineDays;
         int removed = await database.RemoveReceivedBeforeAsync(time.GetUtcNow().AddDays(-days), cancellationToken);
-        telemetry.RemovedFromQuarantine(removed);
-        Log.Removed(logger, removed, days);
+        if (removed > 0)
+        {
+            telemetry.RemovedFromQuarantine(removed);
+            Log.Removed(logger, removed, days);
+        }
+
         return removed;
     }
 
