@@ -75,7 +75,7 @@ internal static class OutboxCommand
                     new Text($"{entry.Attempts}"), new Text(entry.Problem ?? ""), new Text($"{IdentifierOf(entry)}"));
             }
 
-            AnsiConsole.Write(table);
+            Records.Write(table);
         }
 
         return dead.Count == 0 ? ExitCode.Done : ExitCode.Found;

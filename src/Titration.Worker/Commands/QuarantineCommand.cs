@@ -99,7 +99,7 @@ internal static class QuarantineCommand
                 new Text(row.State.Code()), new Text(row.Reason), new Text(row.Path.Length == 0 ? "-" : row.Path), new Text(row.Problem));
         }
 
-        AnsiConsole.Write(table);
+        Records.Write(table);
         return code;
     }
 

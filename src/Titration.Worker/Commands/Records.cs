@@ -2,6 +2,7 @@ using System.Data.Common;
 using System.Text.Encodings.Web;
 using System.Text.Json;
 using Microsoft.Data.Sqlite;
+using Spectre.Console;
 using Titration.Storage;
 using Titration.Worker.Configuration;
 
@@ -45,6 +46,17 @@ internal static class Records
         {
             return Refuse($"the database cannot be used ({problem.GetType().Name} {problem.SqlState}); check Titration__Database__ConnectionString");
         }
+    }
+
+    /// <summary>Writes a table; into a file or a pipe, which have no width, wide enough for a line to stay one.</summary>
+    public static void Write(Table table)
+    {
+        if (Console.IsOutputRedirected)
+        {
+            AnsiConsole.Profile.Width = 240;
+        }
+
+        AnsiConsole.Write(table);
     }
 
     /// <summary>Says what is wrong with the call.</summary>
