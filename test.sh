@@ -132,6 +132,19 @@ if [ -z "$only" ]; then
   if quietly "list of components" sbom deploy/sbom.sh "$DIR/titration.cdx.json"; then count "list of components" 1 0 0; else count "list of components" 0 1 0; fi
 
   # shellcheck source=tests/services/lib.sh
+  deployment() (
+    . tests/services/lib.sh
+    docker compose version > /dev/null 2>&1 || command -v docker-compose > /dev/null || ! can_install || install_packages docker-compose
+    deploy/check.sh
+  )
+  quietly "deployment files" deployment deployment
+  case $? in
+    0) count "deployment files" 1 0 0 ;;
+    3) tail -n 1 "$DIR/deployment.log"; count "deployment files: not all of them could be checked" 0 0 1 ;;
+    *) count "deployment files" 0 1 0 ;;
+  esac
+
+  # shellcheck source=tests/services/lib.sh
   node=$(. tests/services/lib.sh && find_node && npm_ci "$(find_node)" tests/validators > "$DIR/npm.log" 2>&1) || stop 1 "Node and the packages of tests/validators"
 
   quietly "validators refuse what is broken" validators "$node" tests/validators/validate.mjs --self-test

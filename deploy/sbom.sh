@@ -9,7 +9,7 @@ file=${1:-artifacts/sbom/titration.cdx.json}
 mkdir -p "$(dirname "$file")"
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
-version=$(sed -n 's/.*<Version>\(.*\)<\/Version>.*/\1/p' Directory.Build.props)
+version=${VERSION:-$(sed -n 's/.*<Version>\(.*\)<\/Version>.*/\1/p' Directory.Build.props)}
 dotnet tool restore > /dev/null
 dotnet restore src/Titration.Worker > /dev/null
 # From what was restored, which the lock file decides.
