@@ -1,4 +1,5 @@
 using System.Collections.Immutable;
+using System.Runtime.InteropServices;
 using Titration.Protocol.Facts;
 
 namespace Titration.Protocol.Courses;
@@ -11,6 +12,8 @@ internal sealed record DayReport
 {
     /// <summary>The four signs that make a check-in complete; itch is welcome.</summary>
     public const int RequiredSigns = 4;
+
+    private static readonly int SignCount = Enum.GetValues<Sign>().Length;
 
     public required DateOnly Date { get; init; }
 
@@ -37,82 +40,95 @@ internal sealed record DayReport
     /// <summary>The day reports of these observations, oldest first. The observations come in time order.</summary>
     public static List<DayReport> Of(List<ObservationFact> observations, TimeZoneInfo zone)
     {
-        List<DayReport> days = [];
-        int start = 0;
-        while (start < observations.Count)
+        List<DayReport> days = new(observations.Count);
+        List<Given> given = [];
+        DateOnly date = default;
+        foreach (ObservationFact observation in observations)
         {
-            DateOnly date = observations[start].Effective.DateIn(zone);
-            int end = start + 1;
-            while (end < observations.Count && observations[end].Effective.DateIn(zone) == date)
+            DateOnly on = observation.Effective.DateIn(zone);
+            if (on != date && given.Count > 0)
             {
-                end++;
+                days.Add(OfDay(date, CollectionsMarshal.AsSpan(given)));
+                given.Clear();
             }
 
-            if (OfDay(date, observations.GetRange(start, end - start), zone) is { } day)
-            {
-                days.Add(day);
-            }
+            date = on;
+            AddGiven(given, observation, zone);
+        }
 
-            start = end;
+        if (given.Count > 0)
+        {
+            days.Add(OfDay(date, CollectionsMarshal.AsSpan(given)));
         }
 
         return days;
     }
 
-    private static DayReport? OfDay(DateOnly date, List<ObservationFact> observations, TimeZoneInfo zone)
+    private static void AddGiven(List<Given> given, ObservationFact observation, TimeZoneInfo zone)
     {
-        List<Given> given = [];
-        foreach (ObservationFact observation in observations)
+        DateTimeOffset at = observation.Effective.StartIn(zone);
+        foreach (Statement statement in observation.Statements)
         {
-            foreach (Statement statement in observation.Statements)
+            if (statement is Statement.Graded graded)
             {
-                if (statement is Statement.Graded graded)
-                {
-                    given.Add(new Given(graded.Sign, graded.Grade, observation.Effective.StartIn(zone), observation));
-                }
+                given.Add(new Given(graded.Sign, graded.Grade, at, observation));
             }
         }
+    }
 
-        if (given.Count == 0)
-        {
-            return null;
-        }
-
-        Grade?[] grades = new Grade?[Enum.GetValues<Sign>().Length];
+    private static DayReport OfDay(DateOnly date, ReadOnlySpan<Given> given)
+    {
+        Grade?[] grades = new Grade?[SignCount];
+        Grade worst = Grade.None;
+        int requiredSum = 0;
         for (int sign = 0; sign < grades.Length; sign++)
         {
             grades[sign] = GradeOf((Sign)sign, given);
+            Grade grade = grades[sign] ?? Grade.None;
+            worst = grade > worst ? grade : worst;
+            requiredSum += sign < RequiredSigns ? (int)grade : 0;
         }
 
-        Grade worst = grades.Max() ?? Grade.None;
-        return new DayReport
+        // The grades of one observation stand together, and each observation is here once.
+        ImmutableArray<ResourceVersion>.Builder evidence = ImmutableArray.CreateBuilder<ResourceVersion>(1);
+        DateTimeOffset worstAt = default;
+        foreach (ref readonly Given g in given)
         {
-            Date = date,
-            Grades = [.. grades],
-            CompleteAt = CompleteAtOf(given),
-            WorstAt = given.FindLast(g => g.Grade == worst).At,
-            Evidence = [.. given.Select(g => g.Observation.Source).Distinct()],
-            Worst = worst,
-            RequiredSum = grades.Take(RequiredSigns).Sum(g => (int)(g ?? Grade.None)),
-        };
-    }
-
-    private static Grade? GradeOf(Sign sign, List<Given> given)
-    {
-        Given? clinician = null;
-        Grade? worst = null;
-        foreach (Given g in given)
-        {
-            if (g.Sign == sign && g.ByClinician && !(g.At < clinician?.At))
+            worstAt = g.Grade == worst ? g.At : worstAt;
+            if (evidence.Count == 0 || evidence[^1] != g.Observation.Source)
             {
-                clinician = g;
+                evidence.Add(g.Observation.Source);
             }
         }
 
-        foreach (Given g in given)
+        return new DayReport
         {
-            bool stands = g.ByClinician || clinician is not { } c || g.At > c.At || (!g.HasHour && c.HasHour);
-            if (g.Sign == sign && stands && !(g.Grade <= worst))
+            Date = date,
+            Grades = ImmutableCollectionsMarshal.AsImmutableArray(grades),
+            CompleteAt = CompleteAtOf(given),
+            WorstAt = worstAt,
+            Evidence = evidence.DrainToImmutable(),
+            Worst = worst,
+            RequiredSum = requiredSum,
+        };
+    }
+
+    private static Grade? GradeOf(Sign sign, ReadOnlySpan<Given> given)
+    {
+        int clinician = -1;
+        for (int i = 0; i < given.Length; i++)
+        {
+            if (given[i].Sign == sign && given[i].ByClinician && (clinician < 0 || given[i].At >= given[clinician].At))
+            {
+                clinician = i;
+            }
+        }
+
+        Grade? worst = null;
+        foreach (ref readonly Given g in given)
+        {
+            if (g.Sign == sign && !(g.Grade <= worst)
+                && (clinician < 0 || g.ByClinician || g.At > given[clinician].At || (!g.HasHour && given[clinician].HasHour)))
             {
                 worst = g.Grade;
             }
@@ -122,20 +138,30 @@ internal sealed record DayReport
     }
 
     /// <summary>A panel is a check-in by itself; the single observations of one performer and day make one.</summary>
-    private static DateTimeOffset? CompleteAtOf(List<Given> given)
+    private static DateTimeOffset? CompleteAtOf(ReadOnlySpan<Given> given)
     {
+        const int AllRequired = (1 << RequiredSigns) - 1;
+        Dictionary<string, (int Signs, DateTimeOffset At)>? singles = null;
         DateTimeOffset? latest = null;
-        foreach (IGrouping<(string? Panel, string? Performer), Given> checkIn in given.GroupBy(g => g.CheckIn))
+        int next = 0;
+        while (next < given.Length)
         {
+            (_, _, DateTimeOffset at, ObservationFact observation) = given[next];
             int signs = 0;
-            DateTimeOffset at = DateTimeOffset.MinValue;
-            foreach (Given g in checkIn)
+            for (; next < given.Length && ReferenceEquals(given[next].Observation, observation); next++)
             {
-                signs |= 1 << (int)g.Sign;
-                at = g.At > at ? g.At : at;
+                signs |= 1 << (int)given[next].Sign;
             }
 
-            const int AllRequired = (1 << RequiredSigns) - 1;
+            if (!observation.IsPanel)
+            {
+                singles ??= new(StringComparer.Ordinal);
+                (int Signs, DateTimeOffset At) before = singles.GetValueOrDefault(observation.Performer ?? "");
+                signs |= before.Signs;
+                at = before.At > at ? before.At : at;
+                singles[observation.Performer ?? ""] = (signs, at);
+            }
+
             if ((signs & AllRequired) == AllRequired && !(at <= latest))
             {
                 latest = at;
@@ -151,7 +177,5 @@ internal sealed record DayReport
         public bool HasHour => Observation.Effective.Instant is not null;
 
         public bool ByClinician => Observation.PerformerKind == PerformerKind.Clinician;
-
-        public (string? Panel, string? Performer) CheckIn => Observation.IsPanel ? (Observation.Source.Id, null) : (null, Observation.Performer ?? "");
     }
 }
