@@ -1,4 +1,6 @@
+using System.Data;
 using Microsoft.EntityFrameworkCore;
+using Microsoft.EntityFrameworkCore.Storage;
 using Titration.Storage.Delivery;
 using Titration.Storage.Ledger;
 using Titration.Storage.Model;
@@ -46,6 +48,9 @@ public sealed class PostgresTitrationDbContext(DbContextOptions<PostgresTitratio
     internal override Task<int> ProlongAsync(OutboxRow entry, DateTimeOffset now, TimeSpan lease, CancellationToken cancellationToken) =>
         Database.ExecuteSqlAsync(
             $"UPDATE outbox SET lease_until = now() + {lease} WHERE id = {entry.Id} AND state = 'leased' AND fence = {entry.Fence}", cancellationToken);
+
+    public override Task<IDbContextTransaction> BeginSnapshotAsync(CancellationToken cancellationToken) =>
+        Database.BeginTransactionAsync(IsolationLevel.RepeatableRead, cancellationToken);
 
     internal override object Stored(DateTimeOffset instant) => instant.Cut();
 

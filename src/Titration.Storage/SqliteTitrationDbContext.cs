@@ -1,4 +1,6 @@
+using Microsoft.Data.Sqlite;
 using Microsoft.EntityFrameworkCore;
+using Microsoft.EntityFrameworkCore.Storage;
 using Titration.Storage.Delivery;
 using Titration.Storage.Ledger;
 using Titration.Storage.Model;
@@ -43,6 +45,14 @@ public sealed class SqliteTitrationDbContext(DbContextOptions<SqliteTitrationDbC
     internal override Task<int> ProlongAsync(OutboxRow entry, DateTimeOffset now, TimeSpan lease, CancellationToken cancellationToken) =>
         Database.ExecuteSqlAsync(
             $"UPDATE outbox SET lease_until = {Stored(now + lease)} WHERE id = {entry.Id} AND state = 'leased' AND fence = {entry.Fence}", cancellationToken);
+
+    public override async Task<IDbContextTransaction> BeginSnapshotAsync(CancellationToken cancellationToken)
+    {
+        // Not EF's own, which takes the write lock; disposing of it leaves the connection to the context.
+        await Database.OpenConnectionAsync(cancellationToken);
+        SqliteTransaction transaction = ((SqliteConnection)Database.GetDbConnection()).BeginTransaction(deferred: true);
+        return (await Database.UseTransactionAsync(transaction, cancellationToken))!;
+    }
 
     internal override object Stored(DateTimeOffset instant) => instant.Cut().UtcTicks;
 

@@ -1,5 +1,6 @@
 using Microsoft.EntityFrameworkCore;
 using Microsoft.EntityFrameworkCore.ChangeTracking;
+using Microsoft.EntityFrameworkCore.Storage;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Decisions;
 using Titration.Storage.Model;
@@ -46,6 +47,8 @@ public abstract class TitrationDbContext : DbContext
 
     public DbSet<PolicyRow> Policies => Set<PolicyRow>();
 
+    public DbSet<PolicyAdoptionRow> PolicyAdoptions => Set<PolicyAdoptionRow>();
+
     public DbSet<CheckpointRow> Checkpoints => Set<CheckpointRow>();
 
     public DbSet<CheckpointHeadRow> CheckpointHeads => Set<CheckpointHeadRow>();
@@ -64,6 +67,9 @@ public abstract class TitrationDbContext : DbContext
 
     /// <summary>Prolongs the lease of an entry, where it is still the holder's.</summary>
     internal abstract Task<int> ProlongAsync(OutboxRow entry, DateTimeOffset now, TimeSpan lease, CancellationToken cancellationToken);
+
+    /// <summary>A transaction that sees the database as it is now until it ends, and holds nobody up.</summary>
+    public abstract Task<IDbContextTransaction> BeginSnapshotAsync(CancellationToken cancellationToken);
 
     /// <summary>The instant as a parameter of a statement that is written by hand.</summary>
     internal abstract object Stored(DateTimeOffset instant);

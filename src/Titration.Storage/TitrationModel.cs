@@ -67,6 +67,12 @@ internal static class TitrationModel
             content.HasOne<DecisionRow>().WithMany().HasForeignKey(c => new { c.ChainId, c.Sequence }).OnDelete(DeleteBehavior.Restrict);
         });
         model.Entity<PolicyRow>().ToTable("policy").HasKey(p => p.Hash);
+        model.Entity<PolicyAdoptionRow>(adoption =>
+        {
+            adoption.ToTable("policy_adoption").HasKey(a => a.Id);
+            adoption.HasIndex(a => a.EffectiveFrom);
+            adoption.HasOne<PolicyRow>().WithMany().HasForeignKey(a => a.PolicyHash).OnDelete(DeleteBehavior.Restrict);
+        });
         model.Entity<CheckpointRow>(checkpoint =>
         {
             checkpoint.ToTable("checkpoint").HasKey(c => c.Id);
@@ -74,7 +80,7 @@ internal static class TitrationModel
         });
         model.Entity<CheckpointHeadRow>(head =>
         {
-            head.ToTable("checkpoint_head").HasKey(h => new { h.ChainId, h.Length });
+            head.ToTable("checkpoint_head").HasKey(h => new { h.ChainId, h.CheckpointId });
             head.HasIndex(h => h.CheckpointId);
             head.HasOne<CheckpointRow>().WithMany().HasForeignKey(h => h.CheckpointId).OnDelete(DeleteBehavior.Restrict);
         });

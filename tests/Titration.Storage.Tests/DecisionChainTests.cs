@@ -21,12 +21,12 @@ public sealed class DecisionChainTests
         DecisionContentRow content = entries[0].Content!;
         byte[] digest = SHA256.HashData(
         [
-            .. content.Salt, 1, .. Id(content.DecisionId), .. Text("p"), 1, .. Id(content.CourseId!.Value), 1, .. Text("Maintain"),
-            .. Text("rule-1"), .. Text("input-1"), 0, 0, 0, 0, 0, 0, 0, 1, .. Text("{\"n\":1}"),
+            .. content.Salt, 2, .. Id(content.DecisionId), .. Text("p"), 1, .. Id(content.CourseId!.Value), 1, .. Text("Maintain"),
+            .. Text("rule-1"), .. Text("input-1"), 0, 0, 0, 0, 0, 0, 0, 1, .. content.FactHead, .. Text("{\"n\":1}"),
         ]);
         byte[] hash = SHA256.HashData(
         [
-            1, .. new byte[32], .. Convert.FromHexString("00112233445566778899aabbccddeeff"), 0, 0, 0, 0, 0, 0, 0, 1,
+            2, .. new byte[32], .. Convert.FromHexString("00112233445566778899aabbccddeeff"), 0, 0, 0, 0, 0, 0, 0, 1,
             .. Convert.FromHexString("0000019CA8A03E80"), .. Text("policy"), .. digest,
         ]);
 
@@ -50,16 +50,16 @@ public sealed class DecisionChainTests
     [Fact]
     public void An_edited_entry_shows_where_it_stands()
     {
-        Broken(3, ChainProblem.HashDiffers, entries => entries.SetItem(2, With(entries[2], d => Copy(d, decidedAt: d.DecidedAt.AddMilliseconds(1)))));
-        Broken(3, ChainProblem.HashDiffers, entries => entries.SetItem(2, With(entries[2], d => Copy(d, policyHash: "other"))));
-        Broken(3, ChainProblem.HashDiffers, entries => entries.SetItem(2, With(entries[2], d => Copy(d, hash: Flip(d.Hash)))));
-        Broken(3, ChainProblem.PreviousHashDiffers, entries => entries.SetItem(2, With(entries[2], d => Copy(d, previousHash: Flip(d.PreviousHash)))));
+        Broken(3, LedgerProblem.HashDiffers, entries => entries.SetItem(2, With(entries[2], d => Copy(d, decidedAt: d.DecidedAt.AddMilliseconds(1)))));
+        Broken(3, LedgerProblem.HashDiffers, entries => entries.SetItem(2, With(entries[2], d => Copy(d, policyHash: "other"))));
+        Broken(3, LedgerProblem.HashDiffers, entries => entries.SetItem(2, With(entries[2], d => Copy(d, hash: Flip(d.Hash)))));
+        Broken(3, LedgerProblem.PreviousHashDiffers, entries => entries.SetItem(2, With(entries[2], d => Copy(d, previousHash: Flip(d.PreviousHash)))));
     }
 
     [Fact]
     public void An_entry_edited_together_with_its_hash_shows_at_the_next_one()
     {
-        Broken(4, ChainProblem.PreviousHashDiffers, entries => entries.SetItem(2, With(entries[2], d => Copy(
+        Broken(4, LedgerProblem.PreviousHashDiffers, entries => entries.SetItem(2, With(entries[2], d => Copy(
             d,
             policyHash: "other",
             hash: DecisionChain.HashOf(d.PreviousHash, ChainId, d.Sequence, d.DecidedAt, "other", d.ContentDigest)))));
@@ -68,33 +68,33 @@ public sealed class DecisionChainTests
     [Fact]
     public void Edited_content_shows()
     {
-        Broken(2, ChainProblem.ContentDiffers, entries => entries.SetItem(1, entries[1] with { Content = Content(2, outcome: Outcome.StepUp) }));
-        Broken(2, ChainProblem.ContentDiffers, entries => entries.SetItem(1, entries[1] with { Content = Content(2, outcome: null) }));
-        Broken(2, ChainProblem.ContentDiffers, entries => entries.SetItem(1, entries[1] with { Content = Content(2, patient: "q") }));
-        Broken(2, ChainProblem.ContentDiffers, entries => entries.SetItem(1, entries[1] with { Content = Content(2, salt: 9) }));
-        Broken(2, ChainProblem.ContentDiffers, entries => entries.SetItem(1, entries[1] with { Content = entries[2].Content }));
+        Broken(2, LedgerProblem.ContentDiffers, entries => entries.SetItem(1, entries[1] with { Content = Content(2, outcome: Outcome.StepUp) }));
+        Broken(2, LedgerProblem.ContentDiffers, entries => entries.SetItem(1, entries[1] with { Content = Content(2, outcome: null) }));
+        Broken(2, LedgerProblem.ContentDiffers, entries => entries.SetItem(1, entries[1] with { Content = Content(2, patient: "q") }));
+        Broken(2, LedgerProblem.ContentDiffers, entries => entries.SetItem(1, entries[1] with { Content = Content(2, salt: 9) }));
+        Broken(2, LedgerProblem.ContentDiffers, entries => entries.SetItem(1, entries[1] with { Content = entries[2].Content }));
     }
 
     [Fact]
     public void A_removed_entry_shows_in_the_middle_and_at_either_end()
     {
-        Broken(3, ChainProblem.EntryMissing, entries => entries.RemoveAt(2));
-        Broken(1, ChainProblem.EntryMissing, entries => entries.RemoveAt(0));
-        Broken(5, ChainProblem.EndDiffers, entries => entries.RemoveAt(4));
-        Broken(1, ChainProblem.EndDiffers, _ => []);
+        Broken(3, LedgerProblem.EntryMissing, entries => entries.RemoveAt(2));
+        Broken(1, LedgerProblem.EntryMissing, entries => entries.RemoveAt(0));
+        Broken(5, LedgerProblem.EndDiffers, entries => entries.RemoveAt(4));
+        Broken(1, LedgerProblem.EndDiffers, _ => []);
     }
 
     [Fact]
     public void An_entry_put_in_shows()
     {
-        Broken(4, ChainProblem.PreviousHashDiffers, entries => entries.Insert(3, entries[2]));
-        Broken(6, ChainProblem.PreviousHashDiffers, entries => entries.Add(entries[4]));
-        Broken(7, ChainProblem.EndDiffers, entries => entries.Add(NextOf(entries)));
+        Broken(4, LedgerProblem.PreviousHashDiffers, entries => entries.Insert(3, entries[2]));
+        Broken(6, LedgerProblem.PreviousHashDiffers, entries => entries.Add(entries[4]));
+        Broken(7, LedgerProblem.EndDiffers, entries => entries.Add(NextOf(entries)));
 
         static ChainEntry NextOf(ImmutableArray<ChainEntry> entries)
         {
             DecisionContentRow content = Content(6);
-            ChainRow end = new() { Id = ChainId, Length = 5, Head = entries[4].Decision.Hash };
+            ChainRow end = new() { Id = ChainId, Length = 5, Head = entries[4].Decision.Hash, FactHead = [] };
             return new ChainEntry(DecisionChain.Append(end, content, Start.AddHours(1), "policy"), content);
         }
     }
@@ -102,8 +102,8 @@ public sealed class DecisionChainTests
     [Fact]
     public void Another_order_shows_even_with_the_numbers_put_right()
     {
-        Broken(2, ChainProblem.EntryMissing, entries => entries.SetItem(1, entries[2]).SetItem(2, entries[1]));
-        Broken(2, ChainProblem.PreviousHashDiffers, entries => entries
+        Broken(2, LedgerProblem.EntryMissing, entries => entries.SetItem(1, entries[2]).SetItem(2, entries[1]));
+        Broken(2, LedgerProblem.PreviousHashDiffers, entries => entries
             .SetItem(1, With(entries[2], d => Copy(d, sequence: 2)))
             .SetItem(2, With(entries[1], d => Copy(d, sequence: 3))));
     }
@@ -113,15 +113,15 @@ public sealed class DecisionChainTests
     {
         (ChainRow chain, ImmutableArray<ChainEntry> entries) = Chain(2);
 
-        ChainRow other = new() { Id = new Guid("ffffffff-4455-6677-8899-aabbccddeeff"), Length = 2, Head = chain.Head };
+        ChainRow other = new() { Id = new Guid("ffffffff-4455-6677-8899-aabbccddeeff"), Length = 2, Head = chain.Head, FactHead = chain.FactHead };
 
-        Assert.Equal(new ChainBreak(1, ChainProblem.HashDiffers), ChainVerification.Verify(other, entries));
+        Assert.Equal(new ChainBreak(1, LedgerProblem.HashDiffers), ChainVerification.Verify(other, entries));
     }
 
     [Fact]
     public void Content_may_be_missing_only_where_a_later_entry_says_that_it_was_erased()
     {
-        Broken(2, ChainProblem.ContentMissing, entries => entries.SetItem(1, entries[1] with { Content = null }));
+        Broken(2, LedgerProblem.ContentMissing, entries => entries.SetItem(1, entries[1] with { Content = null }));
 
         (ChainRow chain, ImmutableArray<ChainEntry> entries) = Chain(3);
         DecisionContentRow erasure = Content(4, rule: DecisionChain.ErasureRule);
@@ -130,7 +130,7 @@ public sealed class DecisionChainTests
 
         Assert.Null(ChainVerification.Verify(chain, erased));
         Assert.Equal(
-            new ChainBreak(1, ChainProblem.ContentMissing),
+            new ChainBreak(1, LedgerProblem.ContentMissing),
             ChainVerification.Verify(chain, erased.SetItem(3, new ChainEntry(link, null))));
     }
 
@@ -157,7 +157,7 @@ public sealed class DecisionChainTests
         _ => entry with { Content = Content(entry.Decision.Sequence, rule: "other") },
     };
 
-    private static void Broken(long at, ChainProblem problem, Func<ImmutableArray<ChainEntry>, ImmutableArray<ChainEntry>> change)
+    private static void Broken(long at, LedgerProblem problem, Func<ImmutableArray<ChainEntry>, ImmutableArray<ChainEntry>> change)
     {
         (ChainRow chain, ImmutableArray<ChainEntry> entries) = Chain(5);
 
@@ -189,6 +189,7 @@ public sealed class DecisionChainTests
             Rule = rule ?? $"rule-{sequence}",
             InputDigest = $"input-{sequence}",
             FactSequence = sequence,
+            FactHead = [.. Enumerable.Repeat((byte)(100 + sequence), DecisionChain.SaltLength)],
             Salt = [.. Enumerable.Repeat(salt ?? (byte)sequence, DecisionChain.SaltLength)],
             Content = Encoding.UTF8.GetBytes($$"""{"n":{{sequence}}}"""),
         };

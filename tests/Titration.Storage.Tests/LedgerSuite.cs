@@ -79,17 +79,17 @@ public abstract class LedgerSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         await ShowsAsync(
             $"UPDATE decision_content SET outcome = 'StepUp' WHERE chain_id = {chain} AND sequence = 2",
             $"UPDATE decision_content SET outcome = 'Maintain' WHERE chain_id = {chain} AND sequence = 2",
-            new ChainBreak(2, ChainProblem.ContentDiffers));
+            new ChainBreak(2, LedgerProblem.ContentDiffers));
         await ShowsAsync(
             $"UPDATE decision SET policy_hash = 'other' WHERE chain_id = {chain} AND sequence = 3",
             $"UPDATE decision SET policy_hash = 'policy' WHERE chain_id = {chain} AND sequence = 3",
-            new ChainBreak(3, ChainProblem.HashDiffers));
+            new ChainBreak(3, LedgerProblem.HashDiffers));
         await ShowsAsync(
             $"UPDATE chain SET length = 2 WHERE id = {chain}",
             $"UPDATE chain SET length = 3 WHERE id = {chain}",
-            new ChainBreak(4, ChainProblem.EndDiffers));
+            new ChainBreak(4, LedgerProblem.EndDiffers));
         await ShowsAsync(
-            $"DELETE FROM decision_content WHERE chain_id = {chain} AND sequence = 1", null, new ChainBreak(1, ChainProblem.ContentMissing));
+            $"DELETE FROM decision_content WHERE chain_id = {chain} AND sequence = 1", null, new ChainBreak(1, LedgerProblem.ContentMissing));
 
         async Task ShowsAsync(FormattableString change, FormattableString? undo, ChainBreak expected)
         {
@@ -115,7 +115,7 @@ public abstract class LedgerSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         await ExecuteAsync($"DELETE FROM decision WHERE chain_id = {chain}");
         await ExecuteAsync($"DELETE FROM chain WHERE id = {chain}");
 
-        Assert.Equal(new ChainBreak(1, ChainProblem.EndDiffers), Assert.Single(await VerifyAsync()).Break);
+        Assert.Equal(new ChainBreak(1, LedgerProblem.ChainMissing), Assert.Single(await VerifyAsync()).Break);
     }
 
     [Fact]
@@ -136,7 +136,7 @@ public abstract class LedgerSuite(DatabaseFixture fixture) : StorageSuite(fixtur
             $"UPDATE chain SET length = 2, head = (SELECT hash FROM decision WHERE chain_id = {chain} AND sequence = 2) WHERE id = {chain}");
 
         Assert.All(await VerifyAsync(), result => Assert.Null(result.Break));
-        Assert.Equal(new CheckpointBreak(1, chain), await VerifyCheckpointsAsync());
+        Assert.Equal(new LedgerFinding(LedgerProblem.SealedEndDiffers, chain, "p", 3, 1), await VerifyCheckpointsAsync());
     }
 
     [Fact]
@@ -149,13 +149,13 @@ public abstract class LedgerSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         }
 
         await ExecuteAsync($"UPDATE checkpoint SET decisions = 9 WHERE id = 2");
-        Assert.Equal(new CheckpointBreak(2, null), await VerifyCheckpointsAsync());
+        Assert.Equal(new LedgerFinding(LedgerProblem.CheckpointDiffers, Checkpoint: 2), await VerifyCheckpointsAsync());
         await ExecuteAsync($"UPDATE checkpoint SET decisions = 2 WHERE id = 2");
         Assert.Null(await VerifyCheckpointsAsync());
         await ExecuteAsync($"DELETE FROM checkpoint_head WHERE checkpoint_id = 2");
-        Assert.Equal(new CheckpointBreak(2, null), await VerifyCheckpointsAsync());
+        Assert.Equal(new LedgerFinding(LedgerProblem.CheckpointDiffers, Checkpoint: 2), await VerifyCheckpointsAsync());
         await ExecuteAsync($"DELETE FROM checkpoint WHERE id = 2");
-        Assert.Equal(new CheckpointBreak(2, null), await VerifyCheckpointsAsync());
+        Assert.Equal(new LedgerFinding(LedgerProblem.CheckpointMissing, Checkpoint: 2), await VerifyCheckpointsAsync());
     }
 
     [Fact]
@@ -175,15 +175,35 @@ public abstract class LedgerSuite(DatabaseFixture fixture) : StorageSuite(fixtur
     public async Task The_policy_in_force_is_the_one_effective_last_by_then()
     {
         await using TitrationDbContext database = Open();
-        database.AddRange(Policy("old", Now.AddDays(-9), Now.AddDays(-9)), Policy("new", Now, Now.AddDays(-2)), Policy("corrected", Now, Now.AddDays(-1)));
+        string[] hashes = [await RecordAsync("old"), await RecordAsync("new"), await RecordAsync("corrected")];
+        database.AddRange(
+            Adopted(hashes[0], Now.AddDays(-9), Now.AddDays(-9)), Adopted(hashes[1], Now, Now.AddDays(-2)), Adopted(hashes[2], Now, Now.AddDays(-1)));
         await database.SaveChangesAsync(Token);
 
         Assert.Null(await database.PolicyInForceAsync(Now.AddDays(-10), Token));
-        Assert.Equal("old", (await database.PolicyInForceAsync(Now.AddMilliseconds(-1), Token))!.Hash);
-        Assert.Equal("corrected", (await database.PolicyInForceAsync(Now, Token))!.Hash);
+        Assert.Equal(hashes[0], (await database.PolicyInForceAsync(Now.AddMilliseconds(-1), Token))!.PolicyHash);
+        Assert.Equal(hashes[2], (await database.PolicyInForceAsync(Now, Token))!.PolicyHash);
 
-        static PolicyRow Policy(string hash, DateTimeOffset from, DateTimeOffset adopted) =>
-            new() { Hash = hash, EffectiveFrom = from, AdoptedAt = adopted, Content = [1] };
+        Task<string> RecordAsync(string content) => database.RecordPolicyAsync([new PolicyPart("protocol", System.Text.Encoding.UTF8.GetBytes(content))], Now, Token);
+
+        static PolicyAdoptionRow Adopted(string hash, DateTimeOffset from, DateTimeOffset adopted) => new() { PolicyHash = hash, EffectiveFrom = from, AdoptedAt = adopted };
+    }
+
+    [Fact]
+    public async Task A_policy_is_recorded_once_under_the_hash_of_its_content()
+    {
+        await using TitrationDbContext database = Open();
+        System.Collections.Immutable.ImmutableArray<PolicyPart> parts = [new("protocol", [1, 2]), new("time-zone", [3])];
+
+        string hash = await database.RecordPolicyAsync(parts, Now, Token);
+        Assert.Equal(hash, await database.RecordPolicyAsync(parts, Now + Hour, Token));
+        PolicyRow row = await database.Policies.AsNoTracking().SingleAsync(Token);
+
+        Assert.Equal((hash, Now), (row.Hash, row.RecordedAt));
+        Assert.Equal(["protocol", "time-zone"], PolicyContent.Read(row.Content).Select(p => p.Name));
+        Assert.True(PolicyContent.IsOf(row));
+        await ExecuteAsync($"UPDATE policy SET content = {PolicyContent.Write([new("protocol", [1]), new("time-zone", [2, 3])])}");
+        Assert.Equal(new LedgerFinding(LedgerProblem.PolicyDiffers, Policy: hash), await database.StrayRowsAsync(Token).SingleAsync(Token));
     }
 
     private async Task DecideThreeTimesAsync(string patient)
@@ -196,7 +216,7 @@ public abstract class LedgerSuite(DatabaseFixture fixture) : StorageSuite(fixtur
     private async Task<List<ChainResult>> VerifyAsync()
     {
         await using TitrationDbContext database = Open();
-        return await database.VerifyLedgerAsync(Token).ToListAsync(Token);
+        return await database.VerifyLedgerAsync([], Token).ToListAsync(Token);
     }
 
     private async Task<(long Id, long Decisions)?> TakeCheckpointAsync()
@@ -205,10 +225,10 @@ public abstract class LedgerSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         return await database.TakeCheckpointAsync(Now, null, Token) is { } taken ? (taken.Id, taken.Decisions) : null;
     }
 
-    private async Task<CheckpointBreak?> VerifyCheckpointsAsync()
+    private async Task<LedgerFinding?> VerifyCheckpointsAsync()
     {
         await using TitrationDbContext database = Open();
-        return await database.VerifyCheckpointsAsync(Token);
+        return await database.VerifyCheckpointsAsync([], Token).FirstOrDefaultAsync(Token);
     }
 
     private async Task<Guid> ChainOfAsync(string patient)

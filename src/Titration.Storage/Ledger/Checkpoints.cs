@@ -1,16 +1,12 @@
-using System.Buffers.Binary;
-using System.Security.Cryptography;
 using Microsoft.EntityFrameworkCore;
 using Titration.Storage.Model;
 
 namespace Titration.Storage.Ledger;
 
-/// <summary>A checkpoint that does not hold.</summary>
-/// <param name="Checkpoint">Its number.</param>
-/// <param name="ChainId">The chain whose sealed end is not in the ledger; null where the checkpoint itself was changed.</param>
-public sealed record CheckpointBreak(long Checkpoint, Guid? ChainId);
+/// <summary>A checkpoint with the ends that it seals.</summary>
+public sealed record Checkpoint(CheckpointRow Row, IReadOnlyList<CheckpointHeadRow> Heads);
 
-/// <summary>Clinic-wide seals over the ends of all chains. Each costs what has changed since the one before.</summary>
+/// <summary>Clinic-wide seals over the ends of all chains of decisions and facts. Each holds what has changed since the one before.</summary>
 public static class Checkpoints
 {
     /// <summary>Seals the ends of all chains that have grown. Null where none has.</summary>
@@ -22,89 +18,56 @@ public static class Checkpoints
         this TitrationDbContext database, DateTimeOffset at, Func<byte[], byte[]>? sign, CancellationToken cancellationToken)
     {
         CheckpointRow? last = await database.Checkpoints.AsNoTracking().OrderByDescending(c => c.Id).FirstOrDefaultAsync(cancellationToken);
+        long id = (last?.Id ?? 0) + 1;
+
+        // One statement: what is committed meanwhile is sealed by the next one.
         var grown = await database.Chains
-            .Where(c => c.Length > 0 && !database.CheckpointHeads.Any(h => h.ChainId == c.Id && h.Length == c.Length))
-            .Select(c => new { c.Id, c.Length, c.Head, Before = database.CheckpointHeads.Where(h => h.ChainId == c.Id).Max(h => (long?)h.Length) ?? 0 })
+            .Where(c => (c.Length > 0 || c.Facts > 0) && !database.CheckpointHeads.Any(h => h.ChainId == c.Id && h.Length == c.Length && h.Facts == c.Facts))
+            .Select(c => new
+            {
+                Head = new CheckpointHeadRow { ChainId = c.Id, Length = c.Length, Head = c.Head, Facts = c.Facts, FactHead = c.FactHead, CheckpointId = id },
+                Decisions = database.CheckpointHeads.Where(h => h.ChainId == c.Id).Max(h => (long?)h.Length) ?? 0,
+                Facts = database.CheckpointHeads.Where(h => h.ChainId == c.Id).Max(h => (long?)h.Facts) ?? 0,
+            })
             .ToListAsync(cancellationToken);
         if (grown.Count == 0)
         {
             return null;
         }
 
-        long id = (last?.Id ?? 0) + 1;
-        List<CheckpointHeadRow> heads =
-            [.. grown.Select(c => new CheckpointHeadRow { ChainId = c.Id, Length = c.Length, Head = c.Head, CheckpointId = id })];
-        long decisions = (last?.Decisions ?? 0) + grown.Sum(c => c.Length - c.Before);
-        byte[] root = RootOf(last?.RootHash, id, at, decisions, heads);
-        CheckpointRow checkpoint = new() { Id = id, At = at.Cut(), RootHash = root, Signature = sign?.Invoke(root), Decisions = decisions };
+        long decisions = (last?.Decisions ?? 0) + grown.Sum(g => g.Head.Length - g.Decisions);
+        long facts = (last?.Facts ?? 0) + grown.Sum(g => g.Head.Facts - g.Facts);
+        byte[] root = RootOf(last?.RootHash, id, at, decisions, facts, grown.Select(g => g.Head));
+        CheckpointRow checkpoint = new() { Id = id, At = at.Cut(), RootHash = root, Signature = sign?.Invoke(root), Decisions = decisions, Facts = facts };
         database.Checkpoints.Add(checkpoint);
-        database.CheckpointHeads.AddRange(heads);
+        database.CheckpointHeads.AddRange(grown.Select(g => g.Head));
         await database.SaveChangesAsync(cancellationToken);
         database.ChangeTracker.Clear();
         return checkpoint;
     }
 
-    /// <summary>The first checkpoint that does not hold; null where all do. Signatures are the caller's to check.</summary>
-    public static async Task<CheckpointBreak?> VerifyCheckpointsAsync(this TitrationDbContext database, CancellationToken cancellationToken)
+    /// <summary>A checkpoint with its ends; null where there is none of this number.</summary>
+    public static async Task<Checkpoint?> CheckpointAsync(this TitrationDbContext database, long id, CancellationToken cancellationToken)
     {
-        byte[]? previous = null;
-        long expected = 1;
-        foreach (CheckpointRow checkpoint in await database.Checkpoints.AsNoTracking().OrderBy(c => c.Id).ToListAsync(cancellationToken))
-        {
-            List<CheckpointHeadRow> heads = await database.CheckpointHeads.AsNoTracking()
-                .Where(h => h.CheckpointId == checkpoint.Id).ToListAsync(cancellationToken);
-            byte[] root = RootOf(previous, expected, checkpoint.At, checkpoint.Decisions, heads);
-            if (checkpoint.Id != expected || !root.AsSpan().SequenceEqual(checkpoint.RootHash))
-            {
-                return new CheckpointBreak(expected, null);
-            }
-
-            if (await FirstUnkeptAsync(database, checkpoint.Id, cancellationToken) is { } chain)
-            {
-                return new CheckpointBreak(expected, chain);
-            }
-
-            previous = checkpoint.RootHash;
-            expected++;
-        }
-
-        return null;
+        CheckpointRow? row = await database.Checkpoints.AsNoTracking().FirstOrDefaultAsync(c => c.Id == id, cancellationToken);
+        return row is null
+            ? null
+            : new Checkpoint(row, await database.CheckpointHeads.AsNoTracking().Where(h => h.CheckpointId == id).ToListAsync(cancellationToken));
     }
 
     /// <summary>
-    /// The root: SHA-256 over the previous root (32 zero bytes before the first), id (8), Unix milliseconds (8), decisions (8), and for each grown chain,
-    /// by the order of its id's bytes, chain id (16), length (8), head (32). Integers are big-endian.
+    /// The root: SHA-256 over the previous root (32 zero bytes before the first), id (8), Unix milliseconds (8), decisions (8), facts (8), and for each
+    /// grown chain, by the order of its id's text, chain id (16), length (8), head (32), facts (8), fact head (32). Integers are big-endian.
     /// </summary>
-    public static byte[] RootOf(byte[]? previousRoot, long id, DateTimeOffset at, long decisions, IEnumerable<CheckpointHeadRow> heads)
+    public static byte[] RootOf(byte[]? previousRoot, long id, DateTimeOffset at, long decisions, long facts, IEnumerable<CheckpointHeadRow> heads)
     {
-        using IncrementalHash hash = IncrementalHash.CreateHash(HashAlgorithmName.SHA256);
-        hash.AppendData(previousRoot ?? new byte[SHA256.HashSizeInBytes]);
-        Append(hash, id);
-        Append(hash, at.ToUnixTimeMilliseconds());
-        Append(hash, decisions);
+        using HashInput input = new();
+        input.Fixed(previousRoot ?? new byte[DecisionChain.SaltLength]).Number(id).Instant(at).Number(decisions).Number(facts);
         foreach (CheckpointHeadRow head in heads.OrderBy(h => h.ChainId.ToString("N"), StringComparer.Ordinal))
         {
-            hash.AppendData(head.ChainId.ToByteArray(bigEndian: true));
-            Append(hash, head.Length);
-            hash.AppendData(head.Head);
+            input.Id(head.ChainId).Number(head.Length).Fixed(head.Head).Number(head.Facts).Fixed(head.FactHead);
         }
 
-        return hash.GetHashAndReset();
-    }
-
-    private static async Task<Guid?> FirstUnkeptAsync(TitrationDbContext database, long checkpoint, CancellationToken cancellationToken)
-    {
-        List<Guid> unkept = await database.CheckpointHeads
-            .Where(h => h.CheckpointId == checkpoint
-                && !database.Decisions.Any(d => d.ChainId == h.ChainId && d.Sequence == h.Length && d.Hash == h.Head))
-            .Select(h => h.ChainId).Take(1).ToListAsync(cancellationToken);
-        return unkept.Count == 0 ? null : unkept[0];
-    }
-
-    private static void Append(IncrementalHash hash, long value)
-    {
-        Span<byte> bytes = stackalloc byte[sizeof(long)];
-        BinaryPrimitives.WriteInt64BigEndian(bytes, value);
-        hash.AppendData(bytes);
+        return input.Hash();
     }
 }

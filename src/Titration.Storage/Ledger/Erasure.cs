@@ -1,3 +1,4 @@
+using System.Buffers.Binary;
 using System.Security.Cryptography;
 using Microsoft.EntityFrameworkCore;
 using Titration.Protocol.Facts;
@@ -17,9 +18,11 @@ public static class Erasure
     /// <param name="patient">The patient's logical id.</param>
     /// <param name="mark">Keyed hash of the id, by the clinic's key.</param>
     /// <param name="at">Now.</param>
+    /// <param name="key">The clinic's ledger key, which signs the entry: without its signature removing a patient's record could not be told from an
+    /// erasure. Null only where the clinic has none.</param>
     /// <param name="cancellationToken">Ends it; the caller then rolls back.</param>
     public static async Task<bool> EraseAsync(
-        this TitrationDbContext database, string patient, byte[] mark, DateTimeOffset at, CancellationToken cancellationToken)
+        this TitrationDbContext database, string patient, byte[] mark, DateTimeOffset at, LedgerKey? key, CancellationToken cancellationToken)
     {
         if (database.Database.CurrentTransaction is null)
         {
@@ -34,7 +37,7 @@ public static class Erasure
 
         if (rows.Count > 0)
         {
-            await AppendEntryAsync(database, rows[0].ChainId, at, cancellationToken);
+            await AppendEntryAsync(database, rows[0].ChainId, at, key, cancellationToken);
         }
 
         await database.SaveChangesAsync(cancellationToken);
@@ -46,7 +49,29 @@ public static class Erasure
     public static Task<bool> IsErasedAsync(this TitrationDbContext database, byte[] mark, CancellationToken cancellationToken) =>
         database.ErasedPatients.AnyAsync(e => e.Mark == mark, cancellationToken);
 
-    private static async Task AppendEntryAsync(TitrationDbContext database, Guid chainId, DateTimeOffset at, CancellationToken cancellationToken)
+    /// <summary>Whether the entry of an erasure carries a signature of one of these keys.</summary>
+    public static bool IsSigned(DecisionRow link, DecisionContentRow content, IEnumerable<LedgerKey> keys)
+    {
+        if (content.Content.Length == 0)
+        {
+            return false;
+        }
+
+        byte[] signed = SignedBytes(link.PreviousHash, link.ChainId, link.Sequence, link.DecidedAt);
+        return keys.Any(key => key.Verifies(signed, content.Content));
+    }
+
+    /// <summary>What the signature of an erasure is over: previous hash (32), chain id (16), sequence (8) and Unix milliseconds (8), integers big-endian.</summary>
+    private static byte[] SignedBytes(byte[] previousHash, Guid chainId, long sequence, DateTimeOffset at)
+    {
+        byte[] bytes = [.. previousHash, .. chainId.ToByteArray(bigEndian: true), .. new byte[2 * sizeof(long)]];
+        BinaryPrimitives.WriteInt64BigEndian(bytes.AsSpan()[^16..], sequence);
+        BinaryPrimitives.WriteInt64BigEndian(bytes.AsSpan()[^8..], at.ToUnixTimeMilliseconds());
+        return bytes;
+    }
+
+    private static async Task AppendEntryAsync(
+        TitrationDbContext database, Guid chainId, DateTimeOffset at, LedgerKey? key, CancellationToken cancellationToken)
     {
         ChainRow chain = await database.Chains.SingleOrDefaultAsync(c => c.Id == chainId, cancellationToken)
             ?? database.Chains.Add(DecisionChain.Empty(chainId)).Entity;
@@ -58,9 +83,10 @@ public static class Erasure
             Patient = "",
             Rule = DecisionChain.ErasureRule,
             InputDigest = "",
-            FactSequence = 0,
+            FactSequence = chain.Facts,
+            FactHead = chain.FactHead,
             Salt = RandomNumberGenerator.GetBytes(DecisionChain.SaltLength),
-            Content = [],
+            Content = key?.Sign(SignedBytes(chain.Head, chainId, chain.Length + 1, at)) ?? [],
         };
         database.Decisions.Add(DecisionChain.Append(chain, content, at, policyHash: ""));
         database.DecisionContents.Add(content);

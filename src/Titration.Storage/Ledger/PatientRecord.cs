@@ -65,6 +65,8 @@ public sealed class PatientRecord
     /// <summary>The id that the next decision will have.</summary>
     public Guid NextDecisionId => Reconciliation.DecisionId(Patient, NextDecisionSequence);
 
+    private ChainRow Chain => _chain ??= _database.Chains.Add(DecisionChain.Empty(_patient.ChainId)).Entity;
+
     private long NextDecisionSequence => (_chain?.Length ?? 0) + 1;
 
     /// <summary>The instant to evaluate at: now, cut to the millisecond, but never before the patient's last decision.</summary>
@@ -81,6 +83,7 @@ public sealed class PatientRecord
         foreach (ReceivedFact item in received.Where(item => IsNew(item.Fact)))
         {
             FactRow row = FactRow.Of(item.Fact, _patient.NextFactSequence++, item.ReceivedAt, item.TraceParent);
+            FactChain.Append(Chain, row);
             _facts.Add(row);
             _database.Facts.Add(row);
             added.Add(item.Fact);
@@ -107,22 +110,22 @@ public sealed class PatientRecord
             throw new ArgumentException("The evaluation lies before the patient's last decision.", nameof(evaluation));
         }
 
-        _chain ??= _database.Chains.Add(DecisionChain.Empty(_patient.ChainId)).Entity;
         DecisionContentRow content = new()
         {
             DecisionId = NextDecisionId,
-            ChainId = _chain.Id,
+            ChainId = Chain.Id,
             Sequence = NextDecisionSequence,
             Patient = Patient,
             CourseId = evaluation.Course?.Id,
             Outcome = evaluation.Outcome,
             Rule = evaluation.Reasons.IsEmpty ? "" : evaluation.Reasons[0].Rule,
             InputDigest = inputDigest,
-            FactSequence = _patient.NextFactSequence - 1,
+            FactSequence = Chain.Facts,
+            FactHead = Chain.FactHead,
             Salt = RandomNumberGenerator.GetBytes(DecisionChain.SaltLength),
             Content = StoredJson.Write(evaluation),
         };
-        _database.Decisions.Add(DecisionChain.Append(_chain, content, decidedAt, policyHash));
+        _database.Decisions.Add(DecisionChain.Append(Chain, content, decidedAt, policyHash));
         _database.DecisionContents.Add(content);
         _patient.LastDecidedAt = decidedAt;
         return content.DecisionId;

@@ -1,13 +1,30 @@
+using System.Collections.Immutable;
 using Microsoft.EntityFrameworkCore;
 using Titration.Storage.Model;
 
 namespace Titration.Storage.Ledger;
 
-/// <summary>The adopted policies.</summary>
+/// <summary>The policies by which was decided, and which of them the clinic adopted.</summary>
 public static class PolicyQueries
 {
-    /// <summary>The policy in force at an instant: of those effective by then the one effective last, and of two the one adopted last.</summary>
-    public static Task<PolicyRow?> PolicyInForceAsync(this TitrationDbContext database, DateTimeOffset at, CancellationToken cancellationToken) =>
-        database.Policies.AsNoTracking().Where(p => p.EffectiveFrom <= at)
-            .OrderByDescending(p => p.EffectiveFrom).ThenByDescending(p => p.AdoptedAt).FirstOrDefaultAsync(cancellationToken);
+    /// <summary>Keeps a policy's content under its hash, once, for as long as decisions may be asked about. Any number of workers may do so at a time.</summary>
+    /// <returns>Its hash.</returns>
+    public static async Task<string> RecordPolicyAsync(
+        this TitrationDbContext database, ImmutableArray<PolicyPart> parts, DateTimeOffset at, CancellationToken cancellationToken)
+    {
+        string hash = PolicyContent.HashOf(parts);
+        if (!await database.Policies.AnyAsync(p => p.Hash == hash, cancellationToken))
+        {
+            await database.Database.ExecuteSqlAsync(
+                $"INSERT INTO policy (hash, recorded_at, content) VALUES ({hash}, {database.Stored(at)}, {PolicyContent.Write(parts)}) ON CONFLICT (hash) DO NOTHING",
+                cancellationToken);
+        }
+
+        return hash;
+    }
+
+    /// <summary>The adoption in force at an instant: of those effective by then the one effective last, and of two the one adopted last.</summary>
+    public static Task<PolicyAdoptionRow?> PolicyInForceAsync(this TitrationDbContext database, DateTimeOffset at, CancellationToken cancellationToken) =>
+        database.PolicyAdoptions.AsNoTracking().Where(p => p.EffectiveFrom <= at)
+            .OrderByDescending(p => p.EffectiveFrom).ThenByDescending(p => p.AdoptedAt).ThenByDescending(p => p.Id).FirstOrDefaultAsync(cancellationToken);
 }

@@ -15,9 +15,12 @@ public sealed class CheckpointRow
 
     /// <summary>Decisions in all chains then.</summary>
     public required long Decisions { get; init; }
+
+    /// <summary>Facts of all patients then.</summary>
+    public required long Facts { get; init; }
 }
 
-/// <summary>The end of a chain that had grown since the checkpoint before.</summary>
+/// <summary>The ends of a patient's chains where they had grown since the checkpoint before.</summary>
 public sealed class CheckpointHeadRow
 {
     public required Guid ChainId { get; init; }
@@ -25,6 +28,10 @@ public sealed class CheckpointHeadRow
     public required long Length { get; init; }
 
     public required byte[] Head { get; init; }
+
+    public required long Facts { get; init; }
+
+    public required byte[] FactHead { get; init; }
 
     public required long CheckpointId { get; init; }
 }

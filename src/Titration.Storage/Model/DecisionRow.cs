@@ -2,7 +2,7 @@ using Titration.Protocol.Decisions;
 
 namespace Titration.Storage.Model;
 
-/// <summary>A patient's chain of decisions: how long it is and where it ends.</summary>
+/// <summary>A patient's chains of decisions and of facts: how long they are and where they end.</summary>
 public sealed class ChainRow
 {
     public required Guid Id { get; init; }
@@ -11,6 +11,12 @@ public sealed class ChainRow
 
     /// <summary>Hash of the newest entry; 32 zero bytes before the first.</summary>
     public required byte[] Head { get; set; }
+
+    /// <summary>How many facts there are of the patient.</summary>
+    public long Facts { get; set; }
+
+    /// <summary>Hash of the newest fact; 32 zero bytes before the first.</summary>
+    public required byte[] FactHead { get; set; }
 }
 
 /// <summary>
@@ -60,6 +66,9 @@ public sealed class DecisionContentRow
 
     /// <summary>The newest fact that was known: a replay takes the patient's facts up to this sequence.</summary>
     public required long FactSequence { get; init; }
+
+    /// <summary>The hash of that fact, and so of all before it; 32 zero bytes where there was none.</summary>
+    public required byte[] FactHead { get; init; }
 
     public required byte[] Salt { get; init; }
 

@@ -29,6 +29,12 @@ public sealed class FactRow
     /// <summary>W3C traceparent of the message that brought it.</summary>
     public string? TraceParent { get; init; }
 
+    /// <summary>Of its hash, which says nothing of the fact once this is erased.</summary>
+    public byte[] Salt { get; set; } = [];
+
+    /// <summary>Set by <see cref="Ledger.FactChain.Append"/>.</summary>
+    public byte[] Hash { get; set; } = [];
+
     public static FactRow Of(Fact fact, long sequence, DateTimeOffset receivedAt, string? traceParent) => new()
     {
         Patient = fact.Patient,
@@ -37,9 +43,9 @@ public sealed class FactRow
         ResourceId = fact.Source.Id,
         VersionId = fact.Source.VersionId ?? "",
         ContentHash = fact.Source.ContentHash,
-        LastUpdated = fact.Source.LastUpdated,
+        LastUpdated = fact.Source.LastUpdated?.Cut(),
         Content = StoredJson.Write(fact),
-        ReceivedAt = receivedAt,
+        ReceivedAt = receivedAt.Cut(),
         TraceParent = traceParent,
     };
 }

@@ -1,10 +1,10 @@
 using System.Collections.Immutable;
-using System.Security.Cryptography;
 using System.Text;
 using System.Text.Json;
 using Titration.Fhir.Reading;
 using Titration.Fhir.Writing;
 using Titration.Protocol.Definitions;
+using Titration.Storage.Ledger;
 using Titration.Worker.Access;
 
 namespace Titration.Worker.Configuration;
@@ -15,6 +15,12 @@ namespace Titration.Worker.Configuration;
 /// </summary>
 public sealed record ClinicPolicy
 {
+    /// <summary>The name of the part that is the protocol file.</summary>
+    public const string ProtocolPart = "protocol";
+
+    /// <summary>The name of the part that is the time zone's id.</summary>
+    public const string TimeZonePart = "time-zone";
+
     public required ProtocolDefinition Protocol { get; init; }
 
     public required Vocabulary Vocabulary { get; init; }
@@ -23,7 +29,10 @@ public sealed record ClinicPolicy
 
     public required TimeZoneInfo Zone { get; init; }
 
-    /// <summary>SHA-256 over the parts as written, lower-case hexadecimal.</summary>
+    /// <summary>The parts as written.</summary>
+    public required ImmutableArray<PolicyPart> Parts { get; init; }
+
+    /// <summary>SHA-256 over the parts, lower-case hexadecimal.</summary>
     public required string Hash { get; init; }
 
     public ProtocolIdentity Identity => new(Protocol.Name, Protocol.Version, $"https://titration.example.org/fhir/PlanDefinition/{Protocol.Name}")
@@ -44,16 +53,25 @@ public sealed record ClinicPolicy
             problems.Add($"Titration:Wording:Folder: {problem}");
         }
 
-        return protocol is null || vocabulary is null || wording.Wording is null
-            ? null
-            : new ClinicPolicy
-            {
-                Protocol = protocol,
-                Vocabulary = vocabulary,
-                Wording = wording.Wording,
-                Zone = zone,
-                Hash = HashOf([protocolBytes!, mappingBytes!, .. wording.Parts, Encoding.UTF8.GetBytes(zone.Id)]),
-            };
+        if (protocol is null || vocabulary is null || wording.Wording is null)
+        {
+            return null;
+        }
+
+        ImmutableArray<PolicyPart> parts =
+        [
+            new(ProtocolPart, protocolBytes!), new("mapping", mappingBytes!), .. wording.Parts.Select((bytes, n) => new PolicyPart($"wording-{n + 1}", bytes)),
+            new(TimeZonePart, Encoding.UTF8.GetBytes(zone.Id)),
+        ];
+        return new ClinicPolicy
+        {
+            Protocol = protocol,
+            Vocabulary = vocabulary,
+            Wording = wording.Wording,
+            Zone = zone,
+            Parts = parts,
+            Hash = PolicyContent.HashOf(parts),
+        };
     }
 
     private static byte[]? Read(string file, string setting, ReadOnlyMemory<byte>? builtIn, ICollection<string> problems)
@@ -114,18 +132,6 @@ public sealed record ClinicPolicy
             problems.Add($"Titration:Mapping:File: \"{file}\" line {problem.LineNumber + 1}, {problem.Path}: {problem.Message}");
             return null;
         }
-    }
-
-    private static string HashOf(ImmutableArray<byte[]> parts)
-    {
-        using IncrementalHash hash = IncrementalHash.CreateHash(HashAlgorithmName.SHA256);
-        foreach (byte[] part in parts)
-        {
-            // Each part by its own digest, so that nothing can move from one part to the next unseen.
-            hash.AppendData(SHA256.HashData(part));
-        }
-
-        return Convert.ToHexStringLower(hash.GetHashAndReset());
     }
 }
 

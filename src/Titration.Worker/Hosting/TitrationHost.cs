@@ -4,6 +4,7 @@ using Polly;
 using Titration.Sandbox;
 using Titration.Storage;
 using Titration.Storage.Delivery;
+using Titration.Storage.Ledger;
 using Titration.Worker.Access;
 using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
@@ -175,13 +176,15 @@ public static partial class TitrationHost
         {
             await database.MigrateAsync(cancellationToken);
             await database.EndLeasesAsync(cancellationToken);
-            return null;
+        }
+        else if (await database.SchemaStateAsync(cancellationToken) is { IsCurrent: false } state)
+        {
+            return $"the database's schema does not fit this version (missing: {string.Join(", ", state.Missing)}; unknown: {string.Join(", ", state.Unknown)}); run: titration database migrate";
         }
 
-        SchemaState state = await database.SchemaStateAsync(cancellationToken);
-        return state.IsCurrent
-            ? null
-            : $"the database's schema does not fit this version (missing: {string.Join(", ", state.Missing)}; unknown: {string.Join(", ", state.Unknown)}); run: titration database migrate";
+        // Whatever will be decided by it can be replayed from the database alone.
+        await database.RecordPolicyAsync(settings.Policy.Parts, services.GetRequiredService<TimeProvider>().GetUtcNow(), cancellationToken);
+        return null;
     }
 
     private static partial class Log
