@@ -10,6 +10,7 @@ RootCommand root = new("""
     """)
 {
     RunCommand.Create(),
+    CheckCommand.Create(),
     DemoCommand.Create(),
     EvaluateCommand.Create(),
     ProtocolCommand.Create(),

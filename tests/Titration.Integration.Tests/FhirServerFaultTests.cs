@@ -75,6 +75,34 @@ public sealed class FhirServerFaultTests
     }
 
     [Fact]
+    public async Task On_a_server_that_chooses_all_ids_everything_stands_once_even_where_an_answer_was_lost()
+    {
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        await parts.KnowPatientsAsync(Cancelled, "chosen", "chosen-too");
+        await parts.Peer.BecomeAsync(new { updateCreate = false }, Cancelled);
+        await parts.Peer.FaultsAsync(Cancelled, new Fault("POST /fhir/Provenance", Drop: true, After: true), new Fault("POST /fhir/Device", Drop: true, After: true));
+        for (int start = 0; start < 2; start++)
+        {
+            // The second one finds the Device of the first.
+            await using RunningWorker worker = await parts.StartAsync(new ShiftedClock(_days.At(6)), Cancelled);
+            string patient = start == 0 ? "chosen" : "chosen-too";
+
+            await SwellAsync(parts, _days, patient);
+
+            await ReferredOnceAsync(parts, patient);
+        }
+
+        JsonObject device = Assert.Single(await parts.Peer.SearchAsync("Device", Cancelled));
+        Assert.NotEqual("titration-service", device["id"]!.GetValue<string>());
+        IReadOnlyList<JsonObject> provenances = await parts.Peer.SearchAsync("Provenance", Cancelled);
+        Assert.Equal((await parts.Peer.CommunicationsAsync(Cancelled)).Count, provenances.Count);
+        Assert.Equal(provenances.Count, provenances.Select(p => p["target"]![0]!["reference"]!.GetValue<string>()).Distinct(StringComparer.Ordinal).Count());
+        Assert.All(provenances, p => Assert.Equal($"Device/{device["id"]}", p["agent"]![0]!["who"]!["reference"]!.GetValue<string>()));
+        Assert.DoesNotContain(await parts.Peer.LogAsync(Cancelled), r => r.Status == 405);
+        await parts.AssertNoErrorAsync(Cancelled);
+    }
+
+    [Fact]
     public async Task What_the_server_refuses_for_good_becomes_a_dead_letter_and_the_rest_goes_on()
     {
         await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);

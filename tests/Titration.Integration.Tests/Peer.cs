@@ -39,6 +39,12 @@ internal sealed class Peer(Uri fhirBase) : IDisposable
             DefaultIgnoreCondition = System.Text.Json.Serialization.JsonIgnoreCondition.WhenWritingNull,
         }), cancellationToken);
 
+    /// <summary>Forgets the requests seen so far.</summary>
+    public async Task ResetLogAsync(CancellationToken cancellationToken) => (await _http.DeleteAsync(new Uri(fhirBase, "/__log"), cancellationToken)).EnsureSuccessStatusCode();
+
+    /// <summary>Makes it another kind of server until the next reset; see the head of <c>tests/peer/fhir-peer.mjs</c>.</summary>
+    public Task BecomeAsync(object abilities, CancellationToken cancellationToken) => ControlAsync("__abilities", JsonContent.Create(abilities), cancellationToken);
+
     public async Task<IReadOnlyList<SeenRequest>> LogAsync(CancellationToken cancellationToken)
     {
         JsonArray log = (await _http.GetFromJsonAsync<JsonArray>(new Uri(fhirBase, "/__log"), cancellationToken))!;

@@ -48,6 +48,9 @@ public sealed class TokenServer : IAsyncDisposable
     /// <summary>Status and body of the next answers of the token endpoint; null: it does its work.</summary>
     public (int Status, string Body)? TokenFault { get; set; }
 
+    /// <summary>The scopes that are granted, whatever was asked for; null: those.</summary>
+    public string? Grants { get; set; }
+
     /// <summary>Whether tokens just issued are refused as well.</summary>
     public bool RefusesAll { get; set; }
 
@@ -139,7 +142,7 @@ public sealed class TokenServer : IAsyncDisposable
 
         string token = $"token-{Interlocked.Increment(ref _issued)}";
         _valid[token] = true;
-        JsonObject answer = new() { ["access_token"] = token, ["token_type"] = "bearer", ["scope"] = form["scope"].ToString() };
+        JsonObject answer = new() { ["access_token"] = token, ["token_type"] = "bearer", ["scope"] = Grants ?? form["scope"].ToString() };
         if (ExpiresIn is { } seconds)
         {
             answer["expires_in"] = seconds;

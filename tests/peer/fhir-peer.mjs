@@ -13,7 +13,11 @@
 // Control, outside the FHIR base and without the token:
 //   GET    /__log      the requests seen: method, url, headers, body, status, at
 //   DELETE /__log      the same, and forget them
-//   POST   /__reset    forget everything: resources, log, faults
+//   POST   /__reset    forget everything: resources, log, faults, abilities
+//   POST   /__abilities  be another kind of server until the next reset:
+//     { "updateCreate": false,        PUT to an id that is not there is refused (405), and the statement says so
+//       "token": "SECRET",            only the bearer of it gets in (401), but for the statement
+//       "forbidden": ["Task"] }       these types are for nobody (403)
 //   POST   /__faults   replace the fault plan, a list; the first entry that fits a request is used, at most `times` times:
 //     { "match": "POST /fhir/Task",   part of "METHOD url"; absent: every request
 //       "times": 2,                   default 1
@@ -34,7 +38,7 @@ const types = ['AuditEvent', 'Communication', 'CommunicationRequest', 'DetectedI
   'MedicationRequest', 'Observation', 'Organization', 'Patient', 'PlanDefinition', 'Practitioner', 'PractitionerRole', 'Provenance', 'Subscription', 'Task'];
 const interactions = ['read', 'vread', 'update', 'patch', 'delete', 'history-instance', 'create', 'search-type'];
 
-const capabilities = (base) => ({
+const capabilities = (base, { updateCreate }) => ({
   resourceType: 'CapabilityStatement',
   status: 'active',
   date: '2026-01-01',
@@ -49,7 +53,7 @@ const capabilities = (base) => ({
       interaction: interactions.map((code) => ({ code })),
       versioning: 'versioned-update',
       readHistory: true,
-      updateCreate: true,
+      updateCreate,
       conditionalCreate: true,
       conditionalUpdate: true,
       searchParam: Object.values(getSearchParameters(type) ?? {}).map(({ code, type: kind }) => ({ name: code, type: kind })),
@@ -99,6 +103,8 @@ export function createPeer({ base = '/fhir', validate = false, token = '' } = {}
   const router = new FhirRouter({ introspectionEnabled: false });
   let log = [];
   let faults = [];
+  const asStarted = { updateCreate: true, token, forbidden: [], openStatement: false };
+  let abilities = asStarted;
   let queue = Promise.resolve();
 
   const inTurn = (work) => {
@@ -162,7 +168,7 @@ export function createPeer({ base = '/fhir', validate = false, token = '' } = {}
     const relative = url.pathname.slice(base.length) || '/';
     const [, type = '', id, history] = relative.split('/');
     if (relative === '/metadata') {
-      return [200, capabilities(root), {}];
+      return [200, capabilities(root, abilities), {}];
     }
     const form = parseBody(request, text);
     let body = form instanceof URLSearchParams ? undefined : form;
@@ -186,6 +192,9 @@ export function createPeer({ base = '/fhir', validate = false, token = '' } = {}
     }
     const toInstance = id !== undefined && history === undefined && !isSearch;
     const isNew = toInstance && request.method === 'PUT' && !store.exists(type, id);
+    if (isNew && !abilities.updateCreate) {
+      throw new Refusal(405, 'not-supported', 'the server chooses the ids here');
+    }
 
     // A search by POST is the same search as by GET, so it goes the same way.
     const method = isSearch ? 'GET' : request.method;
@@ -226,8 +235,12 @@ export function createPeer({ base = '/fhir', validate = false, token = '' } = {}
   }
 
   async function answerFhir(request, url, text) {
-    if (token && request.headers.authorization !== `Bearer ${token}`) {
+    const isStatement = url.pathname === `${base}/metadata`;
+    if (abilities.token && request.headers.authorization !== `Bearer ${abilities.token}` && !(isStatement && abilities.openStatement)) {
       return [401, failure('login', 'a bearer token is required'), { 'www-authenticate': 'Bearer' }];
+    }
+    if (abilities.forbidden.includes(url.pathname.slice(base.length + 1).split('/')[0])) {
+      return [403, failure('forbidden', 'nobody may do this here'), {}];
     }
     if (url.pathname !== base && !url.pathname.startsWith(`${base}/`)) {
       return [404, failure('not-found', `nothing here; the FHIR base is ${base}`), {}];
@@ -259,6 +272,10 @@ export function createPeer({ base = '/fhir', validate = false, token = '' } = {}
         store.clear();
         log = [];
         faults = [];
+        abilities = asStarted;
+        return [204, undefined, {}];
+      case 'POST /__abilities':
+        abilities = { ...asStarted, openStatement: true, ...JSON.parse(text) };
         return [204, undefined, {}];
       default:
         return [404, failure('not-found', 'see the head of fhir-peer.mjs'), {}];

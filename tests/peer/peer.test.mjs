@@ -208,6 +208,20 @@ test('with a token, only the bearer of it gets in', async () => {
   }
 });
 
+test('a server that chooses the ids itself refuses to put under a new one, and says so', async () => {
+  const control = (path, body) => fetch(`${root}${path}`, { method: 'POST', body: JSON.stringify(body) });
+  await control('/__abilities', { updateCreate: false, forbidden: ['Observation'] });
+  const { body } = await call('GET', '/metadata');
+  assert.equal(body.rest[0].resource.find((x) => x.type === 'Provenance').updateCreate, false);
+  assert.equal((await call('PUT', '/Patient/p1', patient)).status, 405);
+  assert.equal((await call('GET', '/Observation')).status, 403);
+  await control('/__abilities', { token: 'secret' });
+  assert.equal((await call('GET', '/metadata')).status, 200);
+  assert.equal((await call('GET', '/Patient')).status, 401);
+  await control('/__reset');
+  assert.equal((await call('PUT', '/Patient/p1', patient)).status, 201);
+});
+
 test('the capability statement says that conditional create and versioned update are there', async () => {
   const { body } = await call('GET', '/metadata');
   const described = body.rest[0].resource.find((x) => x.type === 'Task');

@@ -12,12 +12,16 @@ public static class FhirServerAccess
     public const int AnswerBytes = 10 * 1024 * 1024;
 
     private const int TokenAnswerBytes = 64 * 1024;
+    /// <summary>The client that goes to the FHIR server and shows no token: for what every server shows to everybody.</summary>
+    internal const string WithoutToken = "fhir-without-token";
+
     private const string TokenClient = "fhir-access-token";
 
     public static void Add(IServiceCollection services, Settings settings)
     {
         FhirServerOptions options = settings.Options.FhirServer;
         // Added after the retries: each attempt asks for the token anew.
+        Secured(services, WithoutToken, settings, AnswerBytes);
         IHttpClientBuilder server = Secured(services, nameof(FhirServerClient), settings, AnswerBytes);
         if (options.Auth == "none")
         {

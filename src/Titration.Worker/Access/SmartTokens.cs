@@ -35,7 +35,10 @@ public sealed class SmartTokens(HttpClient http, FhirServerAddress server, Smart
     private volatile Token? _current;
     private (DateTimeOffset Until, string Reason)? _paused;
 
-    private sealed record Token(string Value, DateTimeOffset RenewAt, DateTimeOffset EndsAt);
+    private sealed record Token(string Value, string? Scopes, DateTimeOffset RenewAt, DateTimeOffset EndsAt);
+
+    /// <summary>The scopes of the token that is held, separated by blanks; null where the answer did not name them, or there is none.</summary>
+    public string? GrantedScopes => _current?.Scopes;
 
     /// <inheritdoc/>
     public async Task<string> GetAsync(string? rejected, CancellationToken cancellationToken)
@@ -119,7 +122,7 @@ public sealed class SmartTokens(HttpClient http, FhirServerAddress server, Smart
                 : AssumedLife;
             TimeSpan early = TimeSpan.FromTicks(Math.Min(EarliestRenewal.Ticks, life.Ticks / 4));
             DateTimeOffset now = time.GetUtcNow();
-            return new Token(value!, now + life - early, now + life);
+            return new Token(value!, Text(root, "scope"), now + life - early, now + life);
         }
         catch (HttpRequestException problem) when (problem is not AccessTokenException)
         {

@@ -17,6 +17,9 @@ internal static class CommandSettings
         return settings;
     }
 
+    /// <summary>Reads and checks them; every problem goes to <paramref name="problems"/>, and null is returned where there is one.</summary>
+    public static Settings? Find(ICollection<string> problems) => Settings.From(Read([]), problems);
+
     /// <summary>Those of a command that uses what is recorded and nothing else. Problems as with <see cref="Load"/>.</summary>
     public static RecordSettings? LoadRecords()
     {

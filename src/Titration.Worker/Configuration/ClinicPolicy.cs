@@ -140,6 +140,9 @@ public static class BuiltIn
 {
     public static ReadOnlyMemory<byte> Protocol { get; } = Resource("protocol.json");
 
+    /// <summary>What the service needs of a FHIR server, as a CapabilityStatement.</summary>
+    public static ReadOnlyMemory<byte> Capabilities { get; } = Resource("capabilities.json");
+
     public static ImmutableArray<WordingFile> Wording { get; } =
         [new WordingFile("en.json", Resource("wording.en.json")), new WordingFile("de.json", Resource("wording.de.json"))];
 

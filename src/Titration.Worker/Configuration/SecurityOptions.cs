@@ -22,7 +22,7 @@ public sealed class SmartOptions
     /// </summary>
     public const string DefaultScopes =
         "system/Observation.rs system/MedicationRequest.rs system/Medication.r system/Patient.r system/CommunicationRequest.crus system/Task.crus "
-        + "system/Provenance.crus system/DetectedIssue.crus system/Flag.crus system/Device.cru";
+        + "system/Provenance.crus system/DetectedIssue.crus system/Flag.crus system/Device.crus";
 
     /// <summary>The id under which the authorization server knows this service.</summary>
     public string ClientId { get; init; } = "";

@@ -33,12 +33,9 @@ public sealed record Delivered(IReadOnlyCollection<SentResourceRow> Held, Server
 }
 
 /// <summary>What is done at the FHIR server for one entry of the outbox. Every step can be repeated.</summary>
-public sealed partial class CommunicationDelivery(Settings settings, FhirServerClient server, TimeProvider time, ILogger<CommunicationDelivery> logger)
+public sealed partial class CommunicationDelivery(
+    Settings settings, FhirServerClient server, ServerStatement statement, ServiceDevice device, TimeProvider time, ILogger<CommunicationDelivery> logger)
 {
-    private static readonly string ApplicationVersion = typeof(CommunicationDelivery).Assembly.GetName().Version!.ToString(3);
-
-    private volatile bool _deviceStands;
-
     /// <summary>Creates all resources of a communication, each after those it refers to.</summary>
     public async Task<Delivered> IssueAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
     {
@@ -49,7 +46,8 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
             return Delivered.AsDropped;
         }
 
-        if (await EnsureDeviceAsync(cancellationToken) is { } trouble)
+        (ClinicIdentity? clinic, ServerAnswer? trouble) = await device.EnsureAsync(cancellationToken);
+        if (clinic is null)
         {
             return new Delivered(already, trouble);
         }
@@ -68,12 +66,12 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
 
         List<SentResourceRow> held = [.. already];
         Dictionary<string, string> map = new(StringComparer.Ordinal);
-        foreach (OutgoingResource resource in CommunicationWriter.Write(outgoing, settings.Clinic, settings.Policy.Wording))
+        foreach (OutgoingResource resource in CommunicationWriter.Write(outgoing, clinic, settings.Policy.Wording))
         {
             DomainResource resolved = OutgoingReferences.Resolve(resource.Resource, map);
             ServerAnswer answer = resource.IfNoneExist is { } ifNoneExist
                 ? await server.CreateOnceAsync(resolved, ifNoneExist, cancellationToken)
-                : await server.PutAsync(resolved, resource.PutId!, cancellationToken);
+                : await WriteProvenanceAsync((Provenance)resolved, resource.PutId!, clinic.DeviceId, cancellationToken);
             if (answer is not ServerAnswer.Held there)
             {
                 return new Delivered(held, answer);
@@ -94,26 +92,25 @@ public sealed partial class CommunicationDelivery(Settings settings, FhirServerC
     }
 
     /// <summary>
-    /// The service's own Device stands on the server before anything refers to it, in the version that runs: written where it is missing
-    /// or says otherwise, once in the life of a process.
+    /// Under its derived id; where the server chooses all ids, unless one of ours stands that is about the same: a Provenance has no identifier, but nobody else
+    /// writes one by our Device about this communication.
     /// </summary>
-    /// <returns>What stood in the way; null: nothing.</returns>
-    public async Task<ServerAnswer?> EnsureDeviceAsync(CancellationToken cancellationToken)
+    private async Task<ServerAnswer> WriteProvenanceAsync(Provenance provenance, string id, string deviceId, CancellationToken cancellationToken)
     {
-        if (_deviceStands)
+        (ServerAbilities? abilities, ServerAnswer? trouble) = await statement.GetAsync(cancellationToken);
+        if (abilities is null)
         {
-            return null;
+            return trouble!;
         }
 
-        OutgoingResource device = DeviceWriter.Write(settings.Clinic, settings.Policy.Identity, ApplicationVersion);
-        ServerAnswer current = await server.ReadAsync("Device", device.PutId!, cancellationToken);
-        bool asItIs = current is ServerAnswer.Held { Resource: Device there }
-            && there.Version.Select(v => v.Value).SequenceEqual(((Device)device.Resource).Version.Select(v => v.Value), StringComparer.Ordinal);
-        ServerAnswer answer = asItIs ? current
-            : current is ServerAnswer.Held or ServerAnswer.Missing ? await server.PutAsync(device.Resource, device.PutId!, cancellationToken)
-            : current;
-        _deviceStands = answer is ServerAnswer.Held;
-        return _deviceStands ? null : answer;
+        if (abilities.WritingOf("Provenance", "target", "agent") == OwnIdWriting.UpdateAsCreate)
+        {
+            return await server.PutAsync(provenance, id, cancellationToken);
+        }
+
+        // The copy is this call's own; the server chooses the id.
+        provenance.Id = null;
+        return await server.CreateOnceAsync(provenance, $"target={provenance.Target[0].Reference}&agent=Device/{deviceId}", cancellationToken);
     }
 
     /// <summary>The prescription's own dosage, so that the clinician sees what was written; null where it is another version, or more than one dosage.</summary>

@@ -24,6 +24,9 @@ public abstract record ServerAnswer
         public Resource? Resource => Json is null ? null : FhirServerClient.Parse(Json);
     }
 
+    /// <summary>It answered with a document that is nothing it holds: a page of a search, its CapabilityStatement.</summary>
+    public sealed record Document(string Json) : ServerAnswer;
+
     /// <summary>It has no such resource (404 or 410).</summary>
     public sealed record Missing(bool Gone) : ServerAnswer;
 
@@ -53,6 +56,13 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
 
     public Task<ServerAnswer> ReadAsync(string type, string id, CancellationToken cancellationToken) =>
         SendAsync(type, () => new HttpRequestMessage(HttpMethod.Get, $"{type}/{id}"), cancellationToken);
+
+    /// <summary>Gets what is no resource of the server's own: a page of a search, its CapabilityStatement.</summary>
+    /// <param name="type">The resource type that the answer has to be.</param>
+    /// <param name="address">Relative to the base, or below it.</param>
+    /// <param name="cancellationToken">Ends the wait.</param>
+    public Task<ServerAnswer> GetDocumentAsync(string type, string address, CancellationToken cancellationToken) =>
+        SendAsync(type, () => new HttpRequestMessage(HttpMethod.Get, address), cancellationToken, isDocument: true);
 
     /// <summary>Creates the resource unless one with this identifier is there: asking twice makes one.</summary>
     public Task<ServerAnswer> CreateOnceAsync(Resource resource, string ifNoneExist, CancellationToken cancellationToken)
@@ -87,7 +97,7 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
         return request;
     }
 
-    private async Task<ServerAnswer> SendAsync(string type, Func<HttpRequestMessage> request, CancellationToken cancellationToken)
+    private async Task<ServerAnswer> SendAsync(string type, Func<HttpRequestMessage> request, CancellationToken cancellationToken, bool isDocument = false)
     {
         try
         {
@@ -96,7 +106,7 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
             message.RequestUri = new Uri(address.Value, message.RequestUri!);
             message.Headers.Accept.ParseAdd("application/fhir+json");
             using HttpResponseMessage response = await http.SendAsync(message, cancellationToken);
-            return await AnswerOfAsync(type, response, cancellationToken);
+            return await AnswerOfAsync(type, isDocument, response, cancellationToken);
         }
         catch (AccessTokenException problem)
         {
@@ -123,11 +133,11 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
         _ => "connection",
     };
 
-    private async Task<ServerAnswer> AnswerOfAsync(string type, HttpResponseMessage response, CancellationToken cancellationToken)
+    private async Task<ServerAnswer> AnswerOfAsync(string type, bool isDocument, HttpResponseMessage response, CancellationToken cancellationToken)
     {
         if (response.IsSuccessStatusCode)
         {
-            return await HeldAsync(type, response, cancellationToken);
+            return isDocument ? await DocumentAsync(type, response, cancellationToken) : await HeldAsync(type, response, cancellationToken);
         }
 
         int status = (int)response.StatusCode;
@@ -152,6 +162,12 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
             _ => null,
         };
         return new ServerAnswer.Unavailable($"http-{status}", after > TimeSpan.Zero ? after : null);
+    }
+
+    private static async Task<ServerAnswer> DocumentAsync(string type, HttpResponseMessage response, CancellationToken cancellationToken)
+    {
+        string body = await response.Content.ReadAsStringAsync(cancellationToken);
+        return IsOf(type, body) ? new ServerAnswer.Document(body) : new ServerAnswer.Unavailable("answer-unreadable", null);
     }
 
     private static async Task<ServerAnswer> HeldAsync(string type, HttpResponseMessage response, CancellationToken cancellationToken)
@@ -188,6 +204,20 @@ public sealed class FhirServerClient(HttpClient http, FhirServerAddress address,
         catch (Exception problem) when (problem is JsonException or InvalidOperationException)
         {
             return null;
+        }
+    }
+
+    private static bool IsOf(string type, string json)
+    {
+        try
+        {
+            using JsonDocument document = JsonDocument.Parse(json);
+            return document.RootElement.ValueKind == JsonValueKind.Object
+                && document.RootElement.TryGetProperty("resourceType", out JsonElement named) && named.ValueEquals(type);
+        }
+        catch (Exception problem) when (problem is JsonException or InvalidOperationException)
+        {
+            return false;
         }
     }
 

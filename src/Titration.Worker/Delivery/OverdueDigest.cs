@@ -14,7 +14,7 @@ namespace Titration.Worker.Delivery;
 /// when it is written, and what did not work is tried with the next sweep.
 /// </summary>
 public sealed class OverdueDigest(
-    IDbContextFactory<TitrationDbContext> contexts, Settings settings, CommunicationDelivery delivery, FhirServerClient server, TimeProvider time)
+    IDbContextFactory<TitrationDbContext> contexts, Settings settings, ServiceDevice device, FhirServerClient server, TimeProvider time)
 {
     public async Task RunAsync(CancellationToken cancellationToken)
     {
@@ -45,13 +45,14 @@ public sealed class OverdueDigest(
 
     private async Task<ServerAnswer.Held?> WriteAsync(List<DateTimeOffset> waiting, DateTimeOffset now, CancellationToken cancellationToken)
     {
-        if (await delivery.EnsureDeviceAsync(cancellationToken) is not null)
+        (ClinicIdentity? clinic, _) = await device.EnsureAsync(cancellationToken);
+        if (clinic is null)
         {
             return null;
         }
 
         OutgoingResource digest = DigestWriter.Write(
-            settings.Clinic, settings.Policy.Wording.In(settings.Clinic.Language), waiting.Count, waiting.Min(), now);
+            clinic, settings.Policy.Wording.In(clinic.Language), waiting.Count, waiting.Min(), now);
         return await server.CreateOnceAsync(digest.Resource, digest.IfNoneExist!, cancellationToken) as ServerAnswer.Held;
     }
 

@@ -107,6 +107,8 @@ public static partial class TitrationHost
         services.AddSingleton<References>();
         services.AddSingleton<IntakeHandler>();
         services.AddSingleton<WaitingRetry>();
+        services.AddSingleton<ServerStatement>();
+        services.AddSingleton<ServiceDevice>();
         services.AddSingleton<CommunicationDelivery>();
         services.AddSingleton<OutboxSender>();
         services.AddSingleton<OverdueDigest>();
@@ -195,12 +197,12 @@ public static partial class TitrationHost
 }
 
 /// <summary>The FHIR server's base address; of the embedded one once it is known where it listens.</summary>
-public sealed class FhirServerAddress(Settings settings, Microsoft.AspNetCore.Hosting.Server.IServer server)
+public sealed class FhirServerAddress(Settings settings, Microsoft.AspNetCore.Hosting.Server.IServer? server = null)
 {
     public Uri Value => settings.Options.EmbeddedFhirServer
         ? new Uri(new Uri(ListeningAt), "fhir/")
         : new Uri(settings.Options.FhirServer.BaseUrl.TrimEnd('/') + "/");
 
-    private string ListeningAt => server.Features.Get<Microsoft.AspNetCore.Hosting.Server.Features.IServerAddressesFeature>()?.Addresses.FirstOrDefault()
+    private string ListeningAt => server?.Features.Get<Microsoft.AspNetCore.Hosting.Server.Features.IServerAddressesFeature>()?.Addresses.FirstOrDefault()
         ?? $"http://127.0.0.1:{settings.Options.Health.Port}";
 }
