@@ -41,7 +41,7 @@ internal static class Gaps
             .. ranOut ? course.Supply!.Evidence.Remove(segment.Order.Source) : [],
         ];
         string supply = ranOut
-            ? $" since {course.Today.AddDays(-nights):yyyy-MM-dd}: the supply used up with all repeats on {course.Supply!.LatestRunOut:yyyy-MM-dd} "
+            ? $" since {course.Today.AddDays(-nights):yyyy-MM-dd}: the supply used up with all repeats on {course.Supply!.GapSince:yyyy-MM-dd} "
                 + "(assumed from the orders), and nothing reported since"
             : "";
         string text = $"{nights} nights without an application{supply} "
@@ -80,7 +80,7 @@ internal static class Gaps
     /// <summary>Those since the supply ran out; the days on which they come to count are days to look.</summary>
     private static int NightsSinceRunOut(CourseTimeline course, Voices voices)
     {
-        if (course.Supply is not { LatestRunOut: { } ranOut } supply)
+        if (course.Supply is not { GapSince: { } ranOut } supply)
         {
             return 0;
         }

@@ -8,7 +8,9 @@ namespace Titration.Protocol.Supply;
 /// <param name="GramsPerNight">Grams of product a night, averaged over the step's period: 0.125 g for 0.25 g on alternate nights.</param>
 /// <param name="StrengthPercent">Per cent weight by weight of what is applied.</param>
 /// <param name="Reported">Whether somebody reported these nights; the others count as planned.</param>
-internal readonly record struct NightlyUse(DateOnly From, DateOnly? Until, decimal GramsPerNight, decimal StrengthPercent, bool Reported)
+/// <param name="MostGramsPerNight">Grams a night at most: as planned also where a cause withheld the night until an order answered it.</param>
+internal readonly record struct NightlyUse(
+    DateOnly From, DateOnly? Until, decimal GramsPerNight, decimal StrengthPercent, bool Reported, decimal MostGramsPerNight)
 {
     /// <summary>How many of the nights are before a date.</summary>
     public int NightsBefore(DateOnly date) => Math.Max((Until is { } end && end < date ? end : date).DayNumber - From.DayNumber, 0);
@@ -38,15 +40,14 @@ internal readonly record struct NightlyUse(DateOnly From, DateOnly? Until, decim
 
             Step step = course.Orders.Segments[segment].Step;
             bool reported = report < course.NightReports.Count && course.NightReports[report].From <= from;
-            decimal applications = reported ? ReportedPerNight(course, course.NightReports[report], step)
-                : IsWithheld(course, from) ? 0m
+            decimal most = reported ? ReportedPerNight(course, course.NightReports[report], step)
+                : course.WithheldNights(from, from.AddDays(1)) > 0 ? 0m
                 : step.Frequency.PlannedIn(1);
-            yield return new NightlyUse(from, until, applications * step.GramsPerApplication, step.StrengthPercent, reported);
+            decimal applications = !reported && course.AnsweredStretches.Any(s => s.From <= from && from < s.Until) ? 0m : most;
+            yield return new NightlyUse(
+                from, until, applications * step.GramsPerApplication, step.StrengthPercent, reported, most * step.GramsPerApplication);
         }
     }
-
-    private static bool IsWithheld(CourseTimeline course, DateOnly night) =>
-        course.WithheldNights(night, night.AddDays(1)) > 0 || course.AnsweredStretches.Any(s => s.From <= night && night < s.Until);
 
     /// <summary>Every date on which the use may change, from day 0 on, in time order.</summary>
     private static List<DateOnly> Bounds(CourseTimeline course)

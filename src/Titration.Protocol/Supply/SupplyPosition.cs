@@ -13,12 +13,16 @@ namespace Titration.Protocol.Supply;
 /// <param name="AllFills">Grams of every fill of every order.</param>
 /// <param name="EarliestRunOut">First night without product where only first fills were dispensed; null where the present plan never uses them up.</param>
 /// <param name="LatestRunOut">First night without product where every repeat was dispensed; null as above.</param>
+/// <param name="GapSince">
+/// The same, counting the nights that a cause withheld until an order answered it as planned: by assumption alone one finding more must not make a gap
+/// shorter. What a gap by supply goes by.
+/// </param>
 /// <param name="LastReported">First night after the last that somebody reported; null where nobody did.</param>
 /// <param name="Newest">The newest order: its next fill, or a later order, is what a reminder waits for.</param>
 /// <param name="Evidence">The orders.</param>
 internal sealed record SupplyPosition(
-    decimal Applied, decimal FirstFills, decimal AllFills, DateOnly? EarliestRunOut, DateOnly? LatestRunOut, DateOnly? LastReported, OrderedSupply Newest,
-    ImmutableArray<ResourceVersion> Evidence)
+    decimal Applied, decimal FirstFills, decimal AllFills, DateOnly? EarliestRunOut, DateOnly? LatestRunOut, DateOnly? GapSince, DateOnly? LastReported,
+    OrderedSupply Newest, ImmutableArray<ResourceVersion> Evidence)
 {
     /// <summary>Null where an order does not say how much it gives, or none counts.</summary>
     public static SupplyPosition? Of(CourseTimeline course)
@@ -31,6 +35,7 @@ internal sealed record SupplyPosition(
 
         Stock first = new();
         Stock all = new();
+        Stock most = new();
         decimal applied = 0m;
         int order = 0;
         DateOnly? lastReported = null;
@@ -40,16 +45,18 @@ internal sealed record SupplyPosition(
             {
                 first.Add(orders[order].GramsPerFill!.Value);
                 all.Add(orders[order].GramsOfAllFills);
+                most.Add(orders[order].GramsOfAllFills);
             }
 
             first.Use(use);
             all.Use(use);
+            most.Use(use with { GramsPerNight = use.MostGramsPerNight });
             applied += use.GramsPerNight * use.NightsBefore(course.Today);
             lastReported = use.Reported ? use.Until : lastReported;
         }
 
         return new SupplyPosition(
-            applied, orders.Sum(o => o.GramsPerFill!.Value), orders.Sum(o => o.GramsOfAllFills), first.RunOut, all.RunOut, lastReported, orders[^1],
+            applied, orders.Sum(o => o.GramsPerFill!.Value), orders.Sum(o => o.GramsOfAllFills), first.RunOut, all.RunOut, most.RunOut, lastReported, orders[^1],
             [.. orders.Select(o => o.Source)]);
     }
 
@@ -59,7 +66,7 @@ internal sealed record SupplyPosition(
     /// </summary>
     public int NightsSinceRunOut(StepSegment segment, DateOnly today)
     {
-        if (LatestRunOut is not { } ranOut || LastReported > ranOut)
+        if (GapSince is not { } ranOut || LastReported > ranOut)
         {
             return 0;
         }

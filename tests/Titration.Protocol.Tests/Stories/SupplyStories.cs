@@ -162,6 +162,17 @@ public sealed class SupplyStories
     public void A_report_of_the_nights_before_the_supply_was_used_up_says_nothing_of_those_after() =>
         Assert.Equal(Outcome.StepDown, Nightly().CheckIn("2026-03-31T19:00", applied: 30).AsOf("2026-04-15T12:00").Outcome);
 
+    [Theory]
+    [InlineData(false)]
+    [InlineData(true)]
+    public void A_flare_that_the_order_in_force_answered_makes_no_gap_by_supply_shorter(bool flare)
+    {
+        Story story = Nightly(tube: 2.5m, fills: 3).Order("2026-03-01T10:00", perDays: 1, grams: 0.5m, tube: 2.5m, fills: 3, recorded: "2026-03-10T09:00");
+
+        // 9 nights of 0.25 g and 10 of 0.5 g: used up on 20 March. The nights that the flare withheld may have been applied all the same.
+        (flare ? story.Finding("2026-03-05T09:00", FindingKind.EczemaFlare) : story).AsOf("2026-04-04T12:00").Decides(Outcome.StepDown, "gap");
+    }
+
     [Fact]
     public void On_the_first_step_a_gap_by_supply_is_noted() =>
         Assert.True(new Story().Order("2026-03-01T10:00", tube: 2.5m).AsOf("2026-05-20T12:00").Gives("gap", Outcome.Maintain));
