@@ -13,6 +13,7 @@ RootCommand root = new("""
     CheckCommand.Create(),
     DemoCommand.Create(),
     EvaluateCommand.Create(),
+    CourseCommand.Create(),
     ProtocolCommand.Create(),
     MappingCommand.Create(),
     QuarantineCommand.Create(),

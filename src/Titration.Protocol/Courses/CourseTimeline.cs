@@ -264,7 +264,8 @@ internal sealed class CourseTimeline
         return since;
     }
 
-    private bool CautiousOn(DateOnly date)
+    /// <summary>Whether the patient takes the cautious ladder on a date.</summary>
+    public bool CautiousOn(DateOnly date)
     {
         foreach (ReportedFinding finding in Findings)
         {

@@ -49,21 +49,26 @@ public static class TitrationPolicy
     }
 
     /// <summary>What each course that has begun comes to in numbers, in the order of the evaluations.</summary>
-    public static ImmutableArray<CourseFigures> Figures(PatientHistory history, ProtocolDefinition protocol, AsOf asOf)
+    public static ImmutableArray<CourseFigures> Figures(PatientHistory history, ProtocolDefinition protocol, AsOf asOf) =>
+        [.. Begun(history, protocol, asOf).Select(CourseFigures.Of)];
+
+    /// <summary>Each course that has begun over time, in the order of the evaluations.</summary>
+    public static ImmutableArray<CourseRecord> Records(PatientHistory history, ProtocolDefinition protocol, AsOf asOf) =>
+        [.. Begun(history, protocol, asOf).Select(CourseRecord.Of)];
+
+    /// <summary>The timelines of the courses that have begun, with their withheld nights.</summary>
+    private static IEnumerable<CourseTimeline> Begun(PatientHistory history, ProtocolDefinition protocol, AsOf asOf)
     {
         FactSelection facts = FactSelection.Of(history.Facts, asOf.Zone);
-        ImmutableArray<CourseFigures>.Builder figures = ImmutableArray.CreateBuilder<CourseFigures>();
         foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts, protocol))
         {
             CourseTimeline timeline = CourseTimeline.Of(course, orders, facts, protocol, asOf);
             if (timeline.Orders.State != OrderState.NotBegun)
             {
                 CourseEvaluation.FindWithheldNights(timeline, new Voices(timeline));
-                figures.Add(CourseFigures.Of(timeline));
+                yield return timeline;
             }
         }
-
-        return figures.ToImmutable();
     }
 
     /// <summary>Orders of one ingredient and area, from the patient's products that the protocol titrates, in the order of their courses' ids.</summary>

@@ -29,6 +29,15 @@ internal static class CommandSettings
         return settings;
     }
 
+    /// <summary>The clinic's policy alone, for a command that explains what is recorded. Problems as with <see cref="Load"/>.</summary>
+    public static ClinicPolicy? LoadPolicy()
+    {
+        List<string> problems = [];
+        ClinicPolicy? policy = Settings.PolicyFrom(Read([]), problems);
+        Print(problems);
+        return policy;
+    }
+
     /// <summary>The clinic's protocol file by the settings alone; empty: the one that comes with the service.</summary>
     public static string ProtocolFile() => Read([])[$"{TitrationOptions.Section}:Protocol:File"] ?? "";
 

@@ -78,6 +78,20 @@ public sealed record Settings
         return DatabaseOf(options, problems) is { } database && problems.Count == 0 ? new RecordSettings(options, database) : null;
     }
 
+    /// <summary>For commands that explain what is recorded: the policy's files have to be right, and nothing else.</summary>
+    /// <returns>Null where <paramref name="problems"/> has any.</returns>
+    internal static ClinicPolicy? PolicyFrom(IConfiguration configuration, ICollection<string> problems)
+    {
+        if (Bind(configuration, problems) is not { } options)
+        {
+            return null;
+        }
+
+        TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
+        ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, options.Wording.Folder, zone ?? TimeZoneInfo.Utc, problems);
+        return problems.Count == 0 ? policy : null;
+    }
+
     private static TitrationOptions? Bind(IConfiguration configuration, ICollection<string> problems)
     {
         IConfigurationSection section = configuration.GetSection(TitrationOptions.Section);
