@@ -81,7 +81,10 @@ internal sealed class CourseTimeline
     public Regimen Regimen => new(Ladder, Product.StrengthsPercent, Protocol.StepUp.MaximumWeeklyDoseRatio);
 
     /// <summary>First night since which something withholds until a <c>Resume</c>; set once the causes are known.</summary>
-    public DateOnly? WithheldSince { get; set; }
+    public DateOnly? WithheldSince { get; private set; }
+
+    /// <summary>Applications reported on the step in force; set with the withheld nights.</summary>
+    public Exposure OnStep { get; private set; }
 
     /// <summary>Nights that a cause withheld until a later order answered it; set once the causes are known. They are of steps before the one in force.</summary>
     public IReadOnlyList<Pause> AnsweredStretches { get; set; } = [];
@@ -95,22 +98,21 @@ internal sealed class CourseTimeline
         CourseAnswers answers = CourseAnswers.Of(course.Id, facts.Answers, asOf);
         OrderTimeline timeline = OrderTimeline.Of(orders, answers.Approved, protocol, asOf);
         DateOnly day0 = timeline.Segments.Count > 0 ? timeline.Segments[0].Since : orders.Min(o => o[0].AuthoredOn.DateIn(asOf.Zone));
-        List<ObservationFact> known = [.. facts.Observations.Where(o => o.Effective.StartIn(asOf.Zone) <= asOf.Instant)];
+        List<Observed> known = facts.ObservedBy(asOf.Instant);
         SpeaksTo speaksTo = SpeaksTo.Course(orders, facts.Prescriptions);
-        List<ObservationFact> mine = known.FindAll(o => speaksTo.Includes(o) && o.Effective.DateIn(asOf.Zone) >= day0);
+        List<Observed> mine = known.FindAll(o => o.Date >= day0 && speaksTo.Includes(o.Fact));
         CourseTimeline folded = new(course, protocol, asOf, timeline)
         {
             Day0 = day0,
-            Days = DayReport.Of(mine, asOf.Zone),
+            Days = DayReport.Of(mine),
             NightReports = ReportedNights.Of(mine, day0, asOf.Zone),
-            Findings = FindingHistory.Of(known, speaksTo.Includes, protocol, asOf.Zone),
+            Findings = FindingHistory.Of(known, speaksTo.Includes, protocol),
             OtherOrders = OtherOrder.Of(course, facts.Prescriptions, protocol, asOf),
-            Effects = EffectReport.Of(mine, asOf.Zone),
-            Procedures = PlannedProcedure.Of(known, asOf.Zone),
+            Effects = EffectReport.Of(mine),
+            Procedures = PlannedProcedure.Of(known),
             ClinicianRecovered =
             [
-                .. mine.Where(o => o.PerformerKind == PerformerKind.Clinician && o.Statements.Any(s => s is Statement.Recovered { Yes: true }))
-                    .Select(o => o.Effective.StartIn(asOf.Zone)),
+                .. mine.Where(o => o.Fact.PerformerKind == PerformerKind.Clinician && o.Fact.Statements.Any(s => s is Statement.Recovered { Yes: true })).Select(o => o.At),
             ],
             Patient = facts.Patient,
             Answers = answers,
@@ -176,9 +178,10 @@ internal sealed class CourseTimeline
         return report.CountsMissed ? ExposureOf(report, segment).Applied : Math.Clamp(report.Count, 0, Math.Max(report.Until.DayNumber - from.DayNumber, 0));
     }
 
-    /// <summary>Applications reported on the step in force.</summary>
-    public Exposure ExposureOnStep()
+    /// <summary>Gives the course its withheld nights, and what depends on them.</summary>
+    public void WithholdSince(DateOnly? since)
     {
+        WithheldSince = since;
         Exposure sum = default;
         if (Segment is not null)
         {
@@ -188,7 +191,7 @@ internal sealed class CourseTimeline
             }
         }
 
-        return sum;
+        OnStep = sum;
     }
 
     /// <summary>The newest complete check-in day of the course; null where there is none.</summary>

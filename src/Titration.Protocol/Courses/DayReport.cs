@@ -38,22 +38,21 @@ internal sealed record DayReport
     public bool IsCompleteAndMild => IsComplete && Worst <= Grade.Mild;
 
     /// <summary>The day reports of these observations, oldest first. The observations come in time order.</summary>
-    public static List<DayReport> Of(List<ObservationFact> observations, TimeZoneInfo zone)
+    public static List<DayReport> Of(List<Observed> observations)
     {
         List<DayReport> days = new(observations.Count);
         List<Given> given = [];
         DateOnly date = default;
-        foreach (ObservationFact observation in observations)
+        foreach (Observed observation in observations)
         {
-            DateOnly on = observation.Effective.DateIn(zone);
-            if (on != date && given.Count > 0)
+            if (observation.Date != date && given.Count > 0)
             {
                 days.Add(OfDay(date, CollectionsMarshal.AsSpan(given)));
                 given.Clear();
             }
 
-            date = on;
-            AddGiven(given, observation, zone);
+            date = observation.Date;
+            AddGiven(given, observation);
         }
 
         if (given.Count > 0)
@@ -64,14 +63,13 @@ internal sealed record DayReport
         return days;
     }
 
-    private static void AddGiven(List<Given> given, ObservationFact observation, TimeZoneInfo zone)
+    private static void AddGiven(List<Given> given, Observed observation)
     {
-        DateTimeOffset at = observation.Effective.StartIn(zone);
-        foreach (Statement statement in observation.Statements)
+        foreach (Statement statement in observation.Fact.Statements)
         {
             if (statement is Statement.Graded graded)
             {
-                given.Add(new Given(graded.Sign, graded.Grade, at, observation));
+                given.Add(new Given(graded.Sign, graded.Grade, observation.At, observation.Fact));
             }
         }
     }

@@ -9,7 +9,7 @@ namespace Titration.Protocol.Courses;
 /// </summary>
 internal sealed class FactSelection
 {
-    private FactSelection(ImmutableArray<ObservationFact> observations, ImmutableArray<ImmutableArray<PrescriptionFact>> prescriptions,
+    private FactSelection(ImmutableArray<Observed> observations, ImmutableArray<ImmutableArray<PrescriptionFact>> prescriptions,
         ImmutableArray<ImmutableArray<PrescriptionFact>> withdrawn, PatientFact? patient, ImmutableArray<AnswerFact> answers, ImmutableArray<ResourceVersion> tied)
     {
         Observations = observations;
@@ -21,7 +21,7 @@ internal sealed class FactSelection
     }
 
     /// <summary>The reading in force of each observation that counts, by time and then id.</summary>
-    public ImmutableArray<ObservationFact> Observations { get; }
+    public ImmutableArray<Observed> Observations { get; }
 
     /// <summary>The versions of each prescription, oldest first; those entered in error are not here.</summary>
     public ImmutableArray<ImmutableArray<PrescriptionFact>> Prescriptions { get; }
@@ -66,7 +66,7 @@ internal sealed class FactSelection
         }
 
         ImmutableArray<ResourceVersion>.Builder tied = ImmutableArray.CreateBuilder<ResourceVersion>();
-        ImmutableArray<ObservationFact> standing = Standing(observations, tied, zone);
+        ImmutableArray<Observed> standing = Standing(observations, tied, zone);
         ImmutableArray<ImmutableArray<PrescriptionFact>> histories = Histories(prescriptions, tied);
         return new FactSelection(
             standing,
@@ -78,6 +78,21 @@ internal sealed class FactSelection
             Newest(patients),
             [.. answers.GroupBy(a => a.Source.Id, StringComparer.Ordinal).OrderBy(g => g.Key, StringComparer.Ordinal).Select(g => Newest([.. g])!)],
             [.. tied.OrderBy(t => t.Type, StringComparer.Ordinal).ThenBy(t => t.Id, StringComparer.Ordinal)]);
+    }
+
+    /// <summary>The observations that were so by then, oldest first.</summary>
+    public List<Observed> ObservedBy(DateTimeOffset instant)
+    {
+        List<Observed> known = new(Observations.Length);
+        foreach (Observed observation in Observations)
+        {
+            if (observation.At <= instant)
+            {
+                known.Add(observation);
+            }
+        }
+
+        return known;
     }
 
     private static void AddOnce<T>(Dictionary<string, List<T>> byId, T fact) where T : Fact
@@ -99,10 +114,10 @@ internal sealed class FactSelection
         versions.Add(fact);
     }
 
-    private static ImmutableArray<ObservationFact> Standing(
+    private static ImmutableArray<Observed> Standing(
         Dictionary<string, List<ObservationFact>> byId, ImmutableArray<ResourceVersion>.Builder tied, TimeZoneInfo zone)
     {
-        List<ObservationFact> standing = new(byId.Count);
+        ImmutableArray<Observed>.Builder standing = ImmutableArray.CreateBuilder<Observed>(byId.Count);
         foreach (List<ObservationFact> versions in byId.Values)
         {
             List<ObservationFact> newest = NewestOf(versions);
@@ -114,16 +129,16 @@ internal sealed class FactSelection
 
             if (reading.Status == ObservationStatus.Counts)
             {
-                standing.Add(reading);
+                standing.Add(Observed.Of(reading, zone));
             }
         }
 
         standing.Sort((a, b) =>
         {
-            int byTime = a.Effective.StartIn(zone).CompareTo(b.Effective.StartIn(zone));
-            return byTime != 0 ? byTime : string.CompareOrdinal(a.Source.Id, b.Source.Id);
+            int byTime = a.At.CompareTo(b.At);
+            return byTime != 0 ? byTime : string.CompareOrdinal(a.Fact.Source.Id, b.Fact.Source.Id);
         });
-        return [.. standing];
+        return standing.DrainToImmutable();
     }
 
     private static ImmutableArray<ImmutableArray<PrescriptionFact>> Histories(

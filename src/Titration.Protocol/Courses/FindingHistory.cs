@@ -20,18 +20,16 @@ internal static class FindingHistory
     /// <param name="all">Every observation of the patient: findings speak to all courses.</param>
     /// <param name="speaksHere">Whether an observation speaks to this course: a general <c>recovered</c> clears only there.</param>
     public static List<ReportedFinding> Of(
-        IReadOnlyList<ObservationFact> all, Func<ObservationFact, bool> speaksHere, ProtocolDefinition protocol, TimeZoneInfo zone)
+        List<Observed> all, Func<ObservationFact, bool> speaksHere, ProtocolDefinition protocol)
     {
         List<ReportedFinding> findings = [];
-        foreach (ObservationFact observation in all)
+        foreach ((ObservationFact observation, DateTimeOffset at, DateOnly date) in all)
         {
             foreach (Statement statement in observation.Statements)
             {
                 if (statement is Statement.FindingReported { Present: true } reported && RuleOf(reported.Kind, protocol) is { } rule)
                 {
-                    DateTimeOffset at = observation.Effective.StartIn(zone);
-                    findings.Add(new ReportedFinding(
-                        rule, at, observation.Effective.DateIn(zone), observation.Source, ClearedAt(rule, at, all, speaksHere, zone)));
+                    findings.Add(new ReportedFinding(rule, at, date, observation.Source, ClearedAt(rule, at, all, speaksHere)));
                 }
             }
         }
@@ -53,12 +51,11 @@ internal static class FindingHistory
     }
 
     private static DateTimeOffset? ClearedAt(
-        FindingRule rule, DateTimeOffset at, IReadOnlyList<ObservationFact> all, Func<ObservationFact, bool> speaksHere, TimeZoneInfo zone)
+        FindingRule rule, DateTimeOffset at, List<Observed> all, Func<ObservationFact, bool> speaksHere)
     {
         DateTimeOffset? cleared = null;
-        foreach (ObservationFact observation in all)
+        foreach ((ObservationFact observation, DateTimeOffset said, _) in all)
         {
-            DateTimeOffset said = observation.Effective.StartIn(zone);
             if (said > at && !(said >= cleared) && Clears(observation, rule, speaksHere))
             {
                 cleared = said;

@@ -21,18 +21,17 @@ internal sealed record NightReport(DateOnly Date, DateOnly From, DateOnly Until,
 /// </summary>
 internal static class ReportedNights
 {
-    public static List<NightReport> Of(List<ObservationFact> observations, DateOnly courseDay0, TimeZoneInfo zone)
+    public static List<NightReport> Of(List<Observed> observations, DateOnly courseDay0, TimeZoneInfo zone)
     {
         List<NightReport> reports = [];
         DateOnly covered = courseDay0;
-        foreach (ObservationFact observation in observations)
+        foreach ((ObservationFact observation, _, DateOnly date) in observations)
         {
             if (CountOf(observation.Statements) is not var (count, missed))
             {
                 continue;
             }
 
-            DateOnly date = observation.Effective.DateIn(zone);
             DateOnly from = observation.PeriodStart is { } start && start.DateIn(zone) > covered ? start.DateIn(zone) : covered;
             DateOnly until = date > from ? date : from;
             if (date >= courseDay0)

@@ -46,19 +46,41 @@ internal sealed record OtherOrder(PrescriptionFact Order, DateTimeOffset From, D
 /// <summary>What somebody said of the effect.</summary>
 internal readonly record struct EffectReport(Effect Effect, DateOnly Date, ResourceVersion Source)
 {
-    public static List<EffectReport> Of(List<ObservationFact> observations, TimeZoneInfo zone) =>
-    [
-        .. observations.SelectMany(o => o.Statements.OfType<Statement.EffectSeen>()
-            .Select(e => new EffectReport(e.Effect, o.Effective.DateIn(zone), o.Source))),
-    ];
+    public static List<EffectReport> Of(List<Observed> observations)
+    {
+        List<EffectReport> reports = [];
+        foreach ((ObservationFact observation, _, DateOnly date) in observations)
+        {
+            foreach (Statement statement in observation.Statements)
+            {
+                if (statement is Statement.EffectSeen seen)
+                {
+                    reports.Add(new EffectReport(seen.Effect, date, observation.Source));
+                }
+            }
+        }
+
+        return reports;
+    }
 }
 
 /// <summary>A planned procedure on the treated area.</summary>
 internal readonly record struct PlannedProcedure(DateOnly Date, DateTimeOffset SaidAt, ResourceVersion Source)
 {
-    public static List<PlannedProcedure> Of(List<ObservationFact> observations, TimeZoneInfo zone) =>
-    [
-        .. observations.SelectMany(o => o.Statements.OfType<Statement.ProcedurePlanned>()
-            .Select(p => new PlannedProcedure(ClinicZone.Within(p.Date), o.Effective.StartIn(zone), o.Source))),
-    ];
+    public static List<PlannedProcedure> Of(List<Observed> observations)
+    {
+        List<PlannedProcedure> procedures = [];
+        foreach ((ObservationFact observation, DateTimeOffset at, _) in observations)
+        {
+            foreach (Statement statement in observation.Statements)
+            {
+                if (statement is Statement.ProcedurePlanned planned)
+                {
+                    procedures.Add(new PlannedProcedure(ClinicZone.Within(planned.Date), at, observation.Source));
+                }
+            }
+        }
+
+        return procedures;
+    }
 }

@@ -58,7 +58,7 @@ internal static class CourseEvaluation
     public static List<WithholdCause> FindWithheldNights(CourseTimeline course, Voices voices)
     {
         List<WithholdCause> causes = WithholdCause.Of(course, voices);
-        course.WithheldSince = WithheldSince(course, causes);
+        course.WithholdSince(WithheldSince(course, causes));
         course.Supply = SupplyPosition.Of(course);
         return causes;
     }

@@ -19,10 +19,9 @@ internal static class EmergencyWithoutCourse
             return null;
         }
 
-        List<ObservationFact> known = [.. facts.Observations.Where(o => o.Effective.StartIn(asOf.Zone) <= asOf.Instant)];
         List<ReportedFinding> emergencies =
         [
-            .. FindingHistory.Of(known, _ => true, protocol, asOf.Zone)
+            .. FindingHistory.Of(facts.ObservedBy(asOf.Instant), _ => true, protocol)
                 .Where(f => f.Rule.Priority == Priority.Stat && f.ClearedAt is null && f.Date > coveredUntil),
         ];
         if (emergencies.Count == 0)

@@ -86,7 +86,7 @@ internal static class Reviews
             return;
         }
 
-        Exposure exposure = course.ExposureOnStep();
+        Exposure exposure = course.OnStep;
         List<NightReport> reports = [.. course.NightReports.Where(r => r.Until > segment.Since)];
         decimal used = reports.Sum(r => course.UsedOn(r, segment));
         if (used > course.Protocol.Supply.OverUse * Math.Ceiling(exposure.Planned))

@@ -106,7 +106,7 @@ internal sealed class StepUpCase
     private static Gate Exposed(CourseTimeline course, StepSegment segment, Voices voices)
     {
         StepUpGates gates = course.Protocol.StepUp;
-        Exposure exposure = course.ExposureOnStep();
+        Exposure exposure = course.OnStep;
         string assumed = "";
         if (gates.CountUnreportedNights)
         {

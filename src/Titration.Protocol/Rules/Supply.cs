@@ -38,7 +38,7 @@ internal static class Supply
     /// </summary>
     public static Gate? UnderUse(CourseTimeline course, StepSegment segment)
     {
-        Exposure exposure = course.ExposureOnStep();
+        Exposure exposure = course.OnStep;
         decimal limit = course.Protocol.Supply.UnderUse;
         return exposure.Nights >= NightsReported && exposure.Applied < limit * exposure.Planned
             ? new Gate(
