@@ -10,6 +10,9 @@ namespace Titration.Storage;
 /// <summary>The database for several workers. Leases go by the database's clock, the only one that all of them share.</summary>
 public sealed class PostgresTitrationDbContext(DbContextOptions<PostgresTitrationDbContext> options) : TitrationDbContext(options)
 {
+    /// <summary>Number of the lock between taking in and erasing; means nothing beyond this database.</summary>
+    private const long Erasures = 0x7469747261746501;
+
     internal override Task AddMissingPatientsAsync(string[] patients, CancellationToken cancellationToken)
     {
         Guid[] chains = [.. patients.Select(_ => DecisionChain.NewChainId())];
@@ -51,6 +54,14 @@ public sealed class PostgresTitrationDbContext(DbContextOptions<PostgresTitratio
 
     public override Task<IDbContextTransaction> BeginSnapshotAsync(CancellationToken cancellationToken) =>
         Database.BeginTransactionAsync(IsolationLevel.RepeatableRead, cancellationToken);
+
+    // A lock of its own and not the table's, which would need rights to change the marks. It is taken by a statement of its own: the next one sees
+    // what was committed while this one waited.
+    internal override Task HoldOffErasuresAsync(CancellationToken cancellationToken) =>
+        Database.ExecuteSqlAsync($"SELECT pg_advisory_xact_lock_shared({Erasures})", cancellationToken);
+
+    internal override Task BeginErasureAsync(CancellationToken cancellationToken) =>
+        Database.ExecuteSqlAsync($"SELECT pg_advisory_xact_lock({Erasures})", cancellationToken);
 
     internal override object Stored(DateTimeOffset instant) => instant.Cut();
 

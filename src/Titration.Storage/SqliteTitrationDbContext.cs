@@ -54,6 +54,11 @@ public sealed class SqliteTitrationDbContext(DbContextOptions<SqliteTitrationDbC
         return (await Database.UseTransactionAsync(transaction, cancellationToken))!;
     }
 
+    // The transaction holds the only write lock from its beginning.
+    internal override Task HoldOffErasuresAsync(CancellationToken cancellationToken) => Task.CompletedTask;
+
+    internal override Task BeginErasureAsync(CancellationToken cancellationToken) => Task.CompletedTask;
+
     internal override object Stored(DateTimeOffset instant) => instant.Cut().UtcTicks;
 
     /// <inheritdoc/>

@@ -71,6 +71,12 @@ public abstract class TitrationDbContext : DbContext
     /// <summary>A transaction that sees the database as it is now until it ends, and holds nobody up.</summary>
     public abstract Task<IDbContextTransaction> BeginSnapshotAsync(CancellationToken cancellationToken);
 
+    /// <summary>Until the transaction ends no patient is erased; waits for an erasure that has begun.</summary>
+    internal abstract Task HoldOffErasuresAsync(CancellationToken cancellationToken);
+
+    /// <summary>Waits for every transaction that holds erasures off; until this one ends, those that come later wait for it.</summary>
+    internal abstract Task BeginErasureAsync(CancellationToken cancellationToken);
+
     /// <summary>The instant as a parameter of a statement that is written by hand.</summary>
     internal abstract object Stored(DateTimeOffset instant);
 

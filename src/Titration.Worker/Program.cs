@@ -18,6 +18,7 @@ RootCommand root = new("""
     MappingCommand.Create(),
     QuarantineCommand.Create(),
     OutboxCommand.Create(),
+    PatientCommand.Create(),
     DatabaseCommand.Create(),
 };
 ParseResult parsed = root.Parse(args);

@@ -91,6 +91,19 @@ internal sealed class Broker : IAsyncDisposable
         return text.ToString();
     }
 
+    /// <summary>The bodies of what is in a queue, first to last; they stay there.</summary>
+    public async Task<IReadOnlyList<byte[]>> BodiesAsync(string queue, CancellationToken cancellationToken)
+    {
+        await using IChannel channel = await ChannelAsync(cancellationToken);
+        List<byte[]> bodies = [];
+        while (await channel.BasicGetAsync(queue, autoAck: false, cancellationToken) is { } message)
+        {
+            bodies.Add(message.Body.ToArray());
+        }
+
+        return bodies;
+    }
+
     /// <summary>Publishes one message under a content type of its own.</summary>
     public async Task PublishAsync(string routingKey, string contentType, byte[] body, CancellationToken cancellationToken)
     {

@@ -150,7 +150,7 @@ public sealed class SchemaOnPostgres(PostgresFixture fixture) : SchemaSuite(fixt
         await RefusedAsync(eraser, $"DELETE FROM decision");
         await RefusedAsync(eraser, $"UPDATE decision_content SET rule = 'x'");
         await using var transaction = await eraser.Database.BeginTransactionAsync(Token);
-        Assert.True(await Ledger.Erasure.EraseAsync(eraser, "p", [1], Now, null, Token));
+        Assert.Equal(1, (await Ledger.Erasure.EraseAsync(eraser, "p", [1], [9], (_, _) => Ledger.Telling.NotOfPatient, Now, null, Token)).Decisions);
         await transaction.CommitAsync(Token);
 
         Assert.Equal((2, 1), (await eraser.Decisions.CountAsync(Token), await eraser.DecisionContents.CountAsync(Token)));

@@ -109,6 +109,24 @@ public static class OutboxQueries
                 .SetProperty(o => o.Fence, o => o.Fence + 1),
             cancellationToken);
 
+    /// <summary>
+    /// Keeps what the server holds by now of an entry's communication, as long as the entry is still the caller's: one that another has by now, or
+    /// whose patient was erased meanwhile, leaves nothing. Needs a fresh context.
+    /// </summary>
+    public static async Task<bool> KeepSentAsync(
+        this TitrationDbContext database, OutboxRow entry, IReadOnlyCollection<SentResourceRow> held, CancellationToken cancellationToken)
+    {
+        await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
+        if (await Held(database, entry).ExecuteUpdateAsync(set => set.SetProperty(o => o.Fence, entry.Fence), cancellationToken) == 0)
+        {
+            return false;
+        }
+
+        await database.KeepSentAsync(held, cancellationToken);
+        await transaction.CommitAsync(cancellationToken);
+        return true;
+    }
+
     /// <summary>Keeps what the server holds of communications; for a role that is there already the id and version are replaced.</summary>
     public static async Task KeepSentAsync(
         this TitrationDbContext database, IReadOnlyCollection<SentResourceRow> held, CancellationToken cancellationToken)

@@ -89,6 +89,10 @@ public static class QuarantineQueries
         await database.Quarantine.Where(q => q.Id == id && (q.State == QuarantineState.Held || q.State == QuarantineState.RetryRequested)).ExecuteUpdateAsync(
             set => set.SetProperty(q => q.State, QuarantineState.Discarded), cancellationToken) > 0;
 
+    /// <summary>Removes a message.</summary>
+    public static Task RemoveFromQuarantineAsync(this TitrationDbContext database, long id, CancellationToken cancellationToken) =>
+        database.Quarantine.Where(q => q.Id == id).ExecuteDeleteAsync(cancellationToken);
+
     /// <summary>Removes messages that came last before an instant, except those whose retry is still to be made.</summary>
     /// <returns>How many.</returns>
     public static Task<int> RemoveReceivedBeforeAsync(this TitrationDbContext database, DateTimeOffset instant, CancellationToken cancellationToken) =>

@@ -13,23 +13,38 @@ public static class PatientQueries
     /// <summary>
     /// Loads patients for load, decide, save, in key order, and adds those that are new. Needs a transaction and a fresh context. On PostgreSQL
     /// the rows are locked until the transaction ends; on SQLite the transaction holds the only write lock anyway. Whether a patient was
-    /// erased (<see cref="Erasure.IsErasedAsync"/>) is asked after this, under the lock.
+    /// erased (<see cref="ErasureMarks.ErasedAmongAsync"/>) is asked before this, in the same transaction.
     /// </summary>
     public static async Task<ImmutableArray<PatientRecord>> LoadPatientsAsync(
         this TitrationDbContext database, IEnumerable<string> patients, CancellationToken cancellationToken)
+    {
+        string[] ids = [.. patients.Distinct(StringComparer.Ordinal).Order(StringComparer.Ordinal)];
+        RequireFresh(database);
+        await database.AddMissingPatientsAsync(ids, cancellationToken);
+        ImmutableArray<PatientRecord> loaded = await LoadAsync(database, ids, cancellationToken);
+        return loaded.Length == ids.Length
+            ? loaded
+            : throw new DbUpdateConcurrencyException("A patient was erased while its lock was waited for: load again.");
+    }
+
+    /// <summary>Loads a patient like <see cref="LoadPatientsAsync"/>, and adds nothing; null where the patient is not known, or not any more.</summary>
+    public static async Task<PatientRecord?> LoadKnownPatientAsync(this TitrationDbContext database, string patient, CancellationToken cancellationToken)
+    {
+        RequireFresh(database);
+        return await LoadAsync(database, [patient], cancellationToken) is [var known] ? known : null;
+    }
+
+    private static void RequireFresh(TitrationDbContext database)
     {
         if (database.Database.CurrentTransaction is null || database.ChangeTracker.Entries<PatientRow>().Any())
         {
             throw new InvalidOperationException("Patients are loaded once, within a transaction and into a fresh context.");
         }
+    }
 
-        string[] ids = [.. patients.Distinct(StringComparer.Ordinal).Order(StringComparer.Ordinal)];
-        await database.AddMissingPatientsAsync(ids, cancellationToken);
+    private static async Task<ImmutableArray<PatientRecord>> LoadAsync(TitrationDbContext database, string[] ids, CancellationToken cancellationToken)
+    {
         List<PatientRow> rows = await database.LockPatients(ids).ToListAsync(cancellationToken);
-        if (rows.Count < ids.Length)
-        {
-            throw new DbUpdateConcurrencyException("A patient was erased while its lock was waited for: load again.");
-        }
 
         // Only now: what another transaction had under its lock is visible from here on.
         Guid[] chainIds = [.. rows.Select(p => p.ChainId)];

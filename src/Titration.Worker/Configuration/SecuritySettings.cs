@@ -26,6 +26,20 @@ public sealed record SecuritySettings(Tls FhirServer, Tls Broker, OwnCertificate
         return server is null || broker is null ? null : new SecuritySettings(server, broker, inbound, [.. warnings]);
     }
 
+    /// <summary>Certificates for the broker, for a command that uses no more of the settings; null where <paramref name="problems"/> has any.</summary>
+    internal static Tls? BrokerOf(TitrationOptions options, ICollection<string> problems)
+    {
+        if (!Uri.TryCreate(options.Broker.Uri, UriKind.Absolute, out Uri? address) || address.Scheme is not ("amqp" or "amqps"))
+        {
+            problems.Add("Titration:Broker:Uri: is no amqp:// or amqps:// address; leave it empty for messages in memory");
+            return null;
+        }
+
+        CheckBroker(options, problems, warnings: []);
+        Tls? tls = Tls.Read(options.Broker.Tls, "Titration:Broker:Tls", problems);
+        return problems.Count == 0 ? tls : null;
+    }
+
     private static void CheckFhirServer(TitrationOptions options, ICollection<string> problems, List<string> warnings)
     {
         FhirServerOptions server = options.FhirServer;

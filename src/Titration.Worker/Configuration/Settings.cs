@@ -23,6 +23,9 @@ public sealed record Settings
     /// <summary>When messages may reach a patient.</summary>
     public MessageHours Messages => new(Options.PatientMessages.QuietFrom, Options.PatientMessages.QuietUntil, Options.PatientMessages.MostPerDay);
 
+    /// <summary>Keyed hashes of patients' ids; null where the clinic has no key.</summary>
+    public PatientMarks? Marks { get; init; }
+
     /// <summary>Checks everything and reports all problems at once; nothing is started half.</summary>
     /// <returns>Null where <paramref name="problems"/> has any.</returns>
     public static Settings? From(IConfiguration configuration, ICollection<string> problems)
@@ -50,6 +53,7 @@ public sealed record Settings
                 Policy = policy,
                 Database = database,
                 Security = security,
+                Marks = MarksOf(options),
                 Clinic = new ClinicIdentity
                 {
                     Organization = options.Clinic.Organization,
@@ -75,7 +79,7 @@ public sealed record Settings
         }
 
         CheckPrivacy(options, problems);
-        return DatabaseOf(options, problems) is { } database && problems.Count == 0 ? new RecordSettings(options, database) : null;
+        return DatabaseOf(options, problems) is { } database && problems.Count == 0 ? new RecordSettings(options, database, MarksOf(options)) : null;
     }
 
     /// <summary>For commands that explain what is recorded: the policy's files have to be right, and nothing else.</summary>
@@ -91,6 +95,8 @@ public sealed record Settings
         ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, options.Wording.Folder, zone ?? TimeZoneInfo.Utc, problems);
         return problems.Count == 0 ? policy : null;
     }
+
+    private static PatientMarks? MarksOf(TitrationOptions options) => options.Privacy.Key.Length == 0 ? null : new PatientMarks(options.Privacy.Key);
 
     private static TitrationOptions? Bind(IConfiguration configuration, ICollection<string> problems)
     {
@@ -225,4 +231,5 @@ public sealed record Settings
 /// <summary>What a command needs that works on what is recorded.</summary>
 /// <param name="Options">As configured; only the privacy key was checked.</param>
 /// <param name="Database">Checked.</param>
-internal sealed record RecordSettings(TitrationOptions Options, DatabaseOptions Database);
+/// <param name="Marks">Keyed hashes of patients' ids; null where the clinic has no key.</param>
+internal sealed record RecordSettings(TitrationOptions Options, DatabaseOptions Database, PatientMarks? Marks);

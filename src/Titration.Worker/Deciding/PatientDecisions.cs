@@ -27,13 +27,15 @@ public sealed class PatientDecisions(
     private static readonly TimeSpan Remembered = TimeSpan.FromDays(60);
 
     /// <summary>Takes facts in and decides for their patients.</summary>
-    /// <param name="facts">Of any number of patients; those already known change nothing.</param>
+    /// <param name="admit">First of all in the transaction: the facts to take in, of any number of patients. Those already known change nothing.</param>
     /// <param name="alongside">What else belongs into the same transaction, such as a quarantined entry of the same Bundle.</param>
+    /// <param name="cancellationToken">Ends it before anything is kept.</param>
     public async Task TakeInAsync(
-        IReadOnlyCollection<ReceivedFact> facts, Func<TitrationDbContext, Task> alongside, CancellationToken cancellationToken)
+        Func<TitrationDbContext, Task<IReadOnlyCollection<ReceivedFact>>> admit, Func<TitrationDbContext, Task> alongside, CancellationToken cancellationToken)
     {
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
+        IReadOnlyCollection<ReceivedFact> facts = await admit(database);
         ILookup<string, ReceivedFact> byPatient = facts.ToLookup(f => f.Fact.Patient, StringComparer.Ordinal);
         if (facts.Count > 0)
         {
@@ -53,15 +55,17 @@ public sealed class PatientDecisions(
         outbox.Raise();
     }
 
-    /// <summary>Looks at one patient whose time has come.</summary>
+    /// <summary>Looks at one patient whose time has come. One who was erased meanwhile is passed over.</summary>
     public async Task LookAsync(string patient, CancellationToken cancellationToken)
     {
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
-        foreach (PatientRecord record in await database.LoadPatientsAsync([patient], cancellationToken))
+        if (await database.LoadKnownPatientAsync(patient, cancellationToken) is not { } record)
         {
-            Decide(record, added: [], traceParent: null);
+            return;
         }
+
+        Decide(record, added: [], traceParent: null);
 
         await database.SaveChangesAsync(cancellationToken);
         await transaction.CommitAsync(cancellationToken);
@@ -70,7 +74,7 @@ public sealed class PatientDecisions(
 
     private void Decide(PatientRecord patient, ImmutableArray<Fact> added, string? traceParent)
     {
-        using Activity? activity = telemetry.Evaluate(traceParent, patient.Facts.Reverse().Select(f => f.TraceParent).OfType<string>());
+        using Activity? activity = telemetry.Evaluate(settings.Marks?.InTelemetry(patient.Patient), traceParent, patient.Facts.Reverse().Select(f => f.TraceParent).OfType<string>());
         DateTimeOffset asOf = patient.AsOf(time.GetUtcNow());
         string digest = DigestOf(patient.History);
         ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(patient.History, settings.Policy.Protocol, new AsOf(asOf, settings.Policy.Zone));

@@ -39,9 +39,10 @@ public sealed partial class CommunicationDelivery(
     /// <summary>Creates all resources of a communication, each after those it refers to.</summary>
     public async Task<Delivered> IssueAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
     {
-        CommunicationRow communication = await database.Communications.AsNoTracking().SingleAsync(c => c.Key == entry.CommunicationKey, cancellationToken);
+        CommunicationRow? communication = await database.Communications.AsNoTracking().SingleOrDefaultAsync(c => c.Key == entry.CommunicationKey, cancellationToken);
         ImmutableArray<SentResourceRow> already = await database.SentOfAsync(entry.CommunicationKey, cancellationToken);
-        if (communication.State == CommunicationState.Withdrawn && already.IsEmpty)
+        // None: its patient was erased after the entry had been claimed.
+        if (communication is null || (communication.State == CommunicationState.Withdrawn && already.IsEmpty))
         {
             return Delivered.AsDropped;
         }
@@ -52,7 +53,11 @@ public sealed partial class CommunicationDelivery(
             return new Delivered(already, trouble);
         }
 
-        OutgoingCommunication outgoing = await OutgoingAsync(database, communication, cancellationToken);
+        if (await OutgoingAsync(database, communication, cancellationToken) is not { } outgoing)
+        {
+            return Delivered.AsDropped;
+        }
+
         if (outgoing is { Intent.Proposed: not null, Order: { } order })
         {
             ServerAnswer prescription = await server.ReadAsync(order.Type, order.Id, cancellationToken);
@@ -119,10 +124,14 @@ public sealed partial class CommunicationDelivery(
             ? dosage
             : null;
 
-    /// <summary>What to write, from the decision as it was recorded: a later attempt writes the same.</summary>
-    private async Task<OutgoingCommunication> OutgoingAsync(TitrationDbContext database, CommunicationRow communication, CancellationToken cancellationToken)
+    /// <summary>What to write, from the decision as it was recorded: a later attempt writes the same. Null where it was erased meanwhile.</summary>
+    private async Task<OutgoingCommunication?> OutgoingAsync(TitrationDbContext database, CommunicationRow communication, CancellationToken cancellationToken)
     {
-        DecisionContentRow content = await database.DecisionContents.AsNoTracking().SingleAsync(d => d.DecisionId == communication.DecisionId, cancellationToken);
+        if (await database.DecisionContents.AsNoTracking().SingleOrDefaultAsync(d => d.DecisionId == communication.DecisionId, cancellationToken) is not { } content)
+        {
+            return null;
+        }
+
         string policyHash = await database.Decisions.AsNoTracking()
             .Where(d => d.ChainId == content.ChainId && d.Sequence == content.Sequence).Select(d => d.PolicyHash).SingleAsync(cancellationToken);
         Evaluation evaluation = StoredJson.ReadEvaluation(content.Content);

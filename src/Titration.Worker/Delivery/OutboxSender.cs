@@ -150,11 +150,11 @@ public sealed partial class OutboxSender(
                 break;
             case ServerAnswer.Refused refused:
                 Log.Refused(logger, entry.Kind.Code(), refused.Status, refused.IssueCodes);
-                await database.KeepSentAsync(delivered.Held, cancellationToken);
+                await database.KeepSentAsync(entry, delivered.Held, cancellationToken);
                 await database.BuryAsync(entry, $"http-{refused.Status} {refused.IssueCodes}".Trim(), cancellationToken);
                 break;
             default:
-                await database.KeepSentAsync(delivered.Held, cancellationToken);
+                await database.KeepSentAsync(entry, delivered.Held, cancellationToken);
                 await database.GiveBackAsync(entry, time.GetUtcNow() + WaitOf(delivered.Trouble, entry.Attempts), delivered.Result, cancellationToken);
                 break;
         }

@@ -184,6 +184,11 @@ public static partial class TitrationHost
             return $"the database's schema does not fit this version (missing: {string.Join(", ", state.Missing)}; unknown: {string.Join(", ", state.Unknown)}); run: titration database migrate";
         }
 
+        if (!await database.FitsMarksAsync(settings.Marks?.OfKey, cancellationToken))
+        {
+            return ErasureKeyException.Problem;
+        }
+
         // Whatever will be decided by it can be replayed from the database alone.
         await database.RecordPolicyAsync(settings.Policy.Parts, services.GetRequiredService<TimeProvider>().GetUtcNow(), cancellationToken);
         return null;

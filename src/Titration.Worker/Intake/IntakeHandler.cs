@@ -1,3 +1,4 @@
+using System.Collections.Frozen;
 using System.Collections.Immutable;
 using System.Diagnostics;
 using System.Security.Cryptography;
@@ -43,12 +44,7 @@ public sealed class IntakeHandler(
         }
 
         await AddPatientsAsync(message, cancellationToken);
-        if (alongside is not null && !message.Results.Exists(r => r.Waits))
-        {
-            message.Keep(alongside);
-        }
-
-        await decisions.TakeInAsync(message.Facts, message.KeepAsync, cancellationToken);
+        await decisions.TakeInAsync(AdmitAsync, message.KeepAsync, cancellationToken);
         telemetry.Decided(time.GetUtcNow() - receivedAt);
         foreach (IntakeResult result in message.Results)
         {
@@ -56,6 +52,26 @@ public sealed class IntakeHandler(
         }
 
         return [.. message.Results];
+
+        async Task<IReadOnlyCollection<ReceivedFact>> AdmitAsync(TitrationDbContext database)
+        {
+            message.LeaveOut(await ErasedAmongAsync(database, message.Patients, cancellationToken));
+            if (alongside is not null && !message.Results.Any(r => r.Waits))
+            {
+                message.Keep(alongside);
+            }
+
+            return message.Facts;
+        }
+    }
+
+    /// <summary>Those of the patients who were erased; until the transaction ends no other is.</summary>
+    private async Task<FrozenSet<string>> ErasedAmongAsync(TitrationDbContext database, IReadOnlyCollection<string> patients, CancellationToken cancellationToken)
+    {
+        PatientMarks? marks = settings.Marks;
+        (string Patient, byte[] Mark)[] sought = marks is null ? [] : [.. patients.Select(p => (p, marks.OfErased(p)))];
+        ImmutableArray<byte[]> erased = await database.ErasedAmongAsync([.. sought.Select(s => s.Mark)], marks?.OfKey, cancellationToken);
+        return sought.Where(s => erased.Any(e => e.AsSpan().SequenceEqual(s.Mark))).Select(s => s.Patient).ToFrozenSet(StringComparer.Ordinal);
     }
 
     private async Task SortAsync(ResourceReading reading, SortedMessage message, CancellationToken cancellationToken)
@@ -161,7 +177,7 @@ public sealed class IntakeHandler(
         }
 
         message.TakeIn(AnswerTo(communication, own.Header, answer, message.ReceivedAt));
-        message.Say(own.Header, "taken-in", answer.Answer.Code());
+        message.Say(own.Header, "taken-in", answer.Answer.Code(), [communication.Patient]);
     }
 
     /// <summary>Somebody deleted what we wrote: as good as cancelled, unless we had withdrawn it before.</summary>
@@ -172,7 +188,7 @@ public sealed class IntakeHandler(
         {
             string content = Convert.ToHexStringLower(SHA256.HashData(Encoding.UTF8.GetBytes($"deleted {header.Type}/{id}")));
             message.TakeIn(AnswerTo(communication, header, new OwnAnswer(TaskAnswer.Declined, header.LastUpdated, null, content), message.ReceivedAt));
-            message.Say(header, "taken-in", "deleted by somebody: counts as cancelled");
+            message.Say(header, "taken-in", "deleted by somebody: counts as cancelled", [communication.Patient]);
         }
         else
         {

@@ -1,4 +1,6 @@
+using System.Collections.Frozen;
 using System.Collections.Immutable;
+using System.Text.Json.Serialization;
 using Titration.Fhir.Reading;
 using Titration.Protocol.Facts;
 using Titration.Storage;
@@ -10,10 +12,15 @@ namespace Titration.Worker.Intake;
 
 /// <summary>What became of one resource of a message.</summary>
 /// <param name="Resource"><c>Type/id</c> as far as it could be read.</param>
-/// <param name="Disposition"><c>taken-in</c>, <c>skipped</c>, <c>quarantined</c> or <c>waiting</c>.</param>
+/// <param name="Disposition"><c>taken-in</c>, <c>skipped</c>, <c>quarantined</c>, <c>waiting</c> or <c>erased</c>.</param>
 /// <param name="Reason">Why, where it was not simply taken in.</param>
 /// <param name="Waits">Whether its bytes are kept to be read again.</param>
-public sealed record IntakeResult(string Resource, string Disposition, string? Reason, bool Waits);
+/// <param name="LeftOut">Whether something was left out because its patient was erased.</param>
+public sealed record IntakeResult(string Resource, string Disposition, string? Reason, bool Waits, [property: JsonIgnore] bool LeftOut = false)
+{
+    /// <summary>The disposition of what is an erased patient's.</summary>
+    public const string Erased = "erased";
+}
 
 /// <summary>The parts of a message as they are sorted: facts, and what else the transaction keeps.</summary>
 internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, string? traceParent)
@@ -22,22 +29,71 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
 
     private const int LongestNoted = 250;
 
-    private readonly List<Func<TitrationDbContext, Task>> _kept = [];
+    private readonly List<Kept> _kept = [];
+    private readonly List<Said> _said = [];
 
     public DateTimeOffset ReceivedAt => receivedAt;
 
     public List<ReceivedFact> Facts { get; } = [];
 
-    public List<IntakeResult> Results { get; } = [];
+    public IEnumerable<IntakeResult> Results => _said.Select(s => s.Result);
 
-    public void Keep(Func<TitrationDbContext, Task> keep) => _kept.Add(keep);
+    /// <summary>Every patient whom any part of it names, as far as that could be read.</summary>
+    public IReadOnlyCollection<string> Patients =>
+        [.. Facts.Select(f => f.Fact.Patient).Concat(_kept.SelectMany(k => k.Patients)).Distinct(StringComparer.Ordinal)];
+
+    /// <summary>Keeps something of nobody in particular beside the facts.</summary>
+    public void Keep(Func<TitrationDbContext, Task> keep) => _kept.Add(new Kept([], keep, InPlace: null));
 
     /// <summary>Writes what is kept beside the facts, within their transaction.</summary>
     public async Task KeepAsync(TitrationDbContext database)
     {
-        foreach (Func<TitrationDbContext, Task> keep in _kept)
+        foreach (Kept kept in _kept)
         {
-            await keep(database);
+            await kept.KeepAsync(database);
+        }
+    }
+
+    /// <summary>
+    /// Leaves out what tells of patients who were erased. Bytes that tell of others too and cannot be taken apart are not kept either; that
+    /// they came is, so that somebody asks for the others' part again.
+    /// </summary>
+    public void LeaveOut(FrozenSet<string> erased)
+    {
+        if (erased.Count == 0)
+        {
+            return;
+        }
+
+        Facts.RemoveAll(f => erased.Contains(f.Fact.Patient));
+        for (int i = _kept.Count - 1; i >= 0; i--)
+        {
+            if (!_kept[i].Patients.Any(erased.Contains))
+            {
+                continue;
+            }
+
+            if (_kept[i].InPlace is { } inPlace && _kept[i].Patients.Any(p => !erased.Contains(p)))
+            {
+                _kept[i] = new Kept([], inPlace, InPlace: null);
+            }
+            else
+            {
+                _kept.RemoveAt(i);
+            }
+        }
+
+        for (int i = 0; i < _said.Count; i++)
+        {
+            if (!_said[i].Patients.Any(erased.Contains))
+            {
+                continue;
+            }
+
+            // What is not kept of several patients stays in sight in quarantine.
+            IntakeResult result = _said[i].Result with { LeftOut = true };
+            bool inSight = result.Disposition == "quarantined" && _said[i].Patients.Any(p => !erased.Contains(p));
+            _said[i] = _said[i] with { Result = inSight ? result : result with { Disposition = IntakeResult.Erased, Reason = "of a patient who was erased", Waits = false } };
         }
     }
 
@@ -46,13 +102,13 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
         TakeIn(understood.Fact);
         if (understood.UnmappedCodes.IsEmpty)
         {
-            Say(understood.Header, "taken-in", null);
+            Say(understood.Header, "taken-in", null, [understood.Fact.Patient]);
             return;
         }
 
         // What was understood counts at once; the whole is read again when a mapping knows the rest, which may be a finding.
-        KeepUnmapped(understood, understood.Fact.Patient, understood.UnmappedCodes);
-        Say(understood.Header, "taken-in", $"without {Words(understood.UnmappedCodes)}, which no mapping knows", waits: true);
+        KeepUnmapped(understood, [understood.Fact.Patient], understood.UnmappedCodes);
+        Say(understood.Header, "taken-in", $"without {Words(understood.UnmappedCodes)}, which no mapping knows", [understood.Fact.Patient], waits: true);
     }
 
     public void TakeIn(Fact fact) => Facts.Add(new ReceivedFact(fact, receivedAt, traceParent));
@@ -61,22 +117,30 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
 
     public void Quarantine(ResourceReading reading, string reason, string path, string problem)
     {
-        UnreadableMessage message = new(reading.Bytes.ToArray(), source, reason, path, problem, Patient: null);
-        Keep(database => database.QuarantineAsync(message, receivedAt, CancellationToken.None));
-        Say(reading.Header, "quarantined", path.Length == 0 ? problem : $"{path}: {problem}");
+        ImmutableArray<string> patients = Mentions.Patients(reading.Bytes);
+        UnreadableMessage message = new(reading.Bytes.ToArray(), source, reason, path, problem, OnlyOne(patients));
+        UnreadableMessage withoutBytes = new(
+            [], source, IntakeResult.Erased, "", "It named a patient who was erased among others and could not be taken apart: its bytes are not kept. Have the others sent again.", null);
+        _kept.Add(new Kept(
+            patients,
+            database => database.QuarantineAsync(message, receivedAt, CancellationToken.None),
+            database => database.QuarantineAsync(withoutBytes, receivedAt, CancellationToken.None)));
+        Say(reading.Header, "quarantined", path.Length == 0 ? problem : $"{path}: {problem}", patients);
     }
 
     public void Park(ResourceReading.Unmapped unmapped)
     {
-        KeepUnmapped(unmapped, patient: null, unmapped.Codes);
-        Say(unmapped.Header, "waiting", unmapped.Codes.IsEmpty ? "its product stands in words only" : $"no mapping knows {Words(unmapped.Codes)}", waits: true);
+        ImmutableArray<string> patients = Mentions.Patients(unmapped.Bytes);
+        KeepUnmapped(unmapped, patients, unmapped.Codes);
+        Say(unmapped.Header, "waiting", unmapped.Codes.IsEmpty ? "its product stands in words only" : $"no mapping knows {Words(unmapped.Codes)}", patients, waits: true);
     }
 
     public void Wait(ResourceReading.Incomplete incomplete)
     {
-        WaitingResource resource = new(incomplete.Bytes.ToArray(), WaitingReason.ReferenceMissing, incomplete.References, null, traceParent);
-        Keep(database => database.KeepWaitingAsync(resource, receivedAt, receivedAt + RetryWaiting, CancellationToken.None));
-        Say(incomplete.Header, "waiting", "what it refers to cannot be fetched now", waits: true);
+        ImmutableArray<string> patients = Mentions.Patients(incomplete.Bytes);
+        WaitingResource resource = new(incomplete.Bytes.ToArray(), WaitingReason.ReferenceMissing, incomplete.References, OnlyOne(patients), traceParent);
+        _kept.Add(new Kept(patients, database => database.KeepWaitingAsync(resource, receivedAt, receivedAt + RetryWaiting, CancellationToken.None), InPlace: null));
+        Say(incomplete.Header, "waiting", "what it refers to cannot be fetched now", patients, waits: true);
     }
 
     /// <summary>Keeps a deletion of something that is not known, until it is or a day has passed.</summary>
@@ -88,19 +152,27 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
         Say(header, "waiting", "what was deleted is not known yet", waits: true);
     }
 
-    public void Say(ResourceHeader header, string disposition, string? reason, bool waits = false) =>
-        Results.Add(new IntakeResult($"{header.Type ?? "unknown"}/{header.Id ?? "unknown"}", disposition, reason, waits));
+    /// <param name="header">The resource.</param>
+    /// <param name="disposition">What became of it.</param>
+    /// <param name="reason">Why; null: it was simply taken in.</param>
+    /// <param name="patients">Whom it tells of; nobody where it is left out.</param>
+    /// <param name="waits">Whether its bytes are kept to be read again.</param>
+    public void Say(ResourceHeader header, string disposition, string? reason, ImmutableArray<string> patients = default, bool waits = false) =>
+        _said.Add(new Said(patients.IsDefault ? [] : patients, new IntakeResult($"{header.Type ?? "unknown"}/{header.Id ?? "unknown"}", disposition, reason, waits)));
 
-    private void KeepUnmapped(ResourceReading reading, string? patient, ImmutableArray<SystemCode> codes)
+    private void KeepUnmapped(ResourceReading reading, ImmutableArray<string> patients, ImmutableArray<SystemCode> codes)
     {
         string resourceType = reading.Header.Type ?? "unknown";
-        WaitingResource resource = new(reading.Bytes.ToArray(), WaitingReason.Unmapped, [.. codes.Select(Words)], patient, traceParent);
-        Keep(database => database.KeepWaitingAsync(resource, receivedAt, notBefore: null, CancellationToken.None));
+        WaitingResource resource = new(reading.Bytes.ToArray(), WaitingReason.Unmapped, [.. codes.Select(Words)], OnlyOne(patients), traceParent);
+        _kept.Add(new Kept(patients, database => database.KeepWaitingAsync(resource, receivedAt, notBefore: null, CancellationToken.None), InPlace: null));
         foreach (SystemCode code in codes)
         {
-            Keep(database => database.NoteUnmappedAsync(Cut(code.System), Cut(code.Code), resourceType, receivedAt, CancellationToken.None));
+            _kept.Add(new Kept(
+                patients, database => database.NoteUnmappedAsync(Cut(code.System), Cut(code.Code), resourceType, receivedAt, CancellationToken.None), InPlace: null));
         }
     }
+
+    private static string? OnlyOne(ImmutableArray<string> patients) => patients is [var one] ? one : null;
 
     // It is noted to be shown and counted, and a database's index does not hold words of any length.
     private static string Cut(string text) => text.Length <= LongestNoted ? text : text[..LongestNoted];
@@ -108,4 +180,11 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
     private static string Words(ImmutableArray<SystemCode> codes) => string.Join(", ", codes.Select(Words));
 
     private static string Words(SystemCode code) => $"{code.System}|{code.Code}";
+
+    /// <param name="Patients">Whom it tells of.</param>
+    /// <param name="KeepAsync">Writes it.</param>
+    /// <param name="InPlace">Written instead where some of them were erased; null: nothing.</param>
+    private sealed record Kept(ImmutableArray<string> Patients, Func<TitrationDbContext, Task> KeepAsync, Func<TitrationDbContext, Task>? InPlace);
+
+    private sealed record Said(ImmutableArray<string> Patients, IntakeResult Result);
 }

@@ -46,8 +46,13 @@ public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts,
         {
             try
             {
-                await intake.HandleAsync(row.Content, QuarantineQueries.Retry, traceParent: null, alongside: null, cancellationToken);
+                ImmutableArray<IntakeResult> results = await intake.HandleAsync(row.Content, QuarantineQueries.Retry, traceParent: null, alongside: null, cancellationToken);
                 taken += await database.MarkRetriedAsync(row.Id, time.GetUtcNow(), cancellationToken) ? 1 : 0;
+                if (results.Any(r => r.LeftOut))
+                {
+                    // What is an erased patient's is not kept, and what is others' was taken in or has an entry of its own.
+                    await database.RemoveFromQuarantineAsync(row.Id, cancellationToken);
+                }
             }
             catch (Exception defect) when (defect is not OperationCanceledException && !Infrastructure.IsTrouble(defect))
             {

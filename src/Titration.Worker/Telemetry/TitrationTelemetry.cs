@@ -68,18 +68,17 @@ public sealed class TitrationTelemetry : IDisposable
     }
 
     /// <summary>A look at a patient.</summary>
+    /// <param name="patient">The keyed hash that stands for the patient; null where the clinic has no key.</param>
     /// <param name="traceParent">Of the message that asked for it; null: time did, and the span is linked to the traces that brought the facts.</param>
     /// <param name="broughtBy">Those traces, newest first.</param>
-    public Activity? Evaluate(string? traceParent, IEnumerable<string> broughtBy)
+    public Activity? Evaluate(string? patient, string? traceParent, IEnumerable<string> broughtBy) =>
+        _activities.HasListeners() ? StartEvaluate(traceParent, broughtBy)?.SetTag("titration.patient.hash", patient) : null;
+
+    private Activity? StartEvaluate(string? traceParent, IEnumerable<string> broughtBy)
     {
         if (traceParent is not null)
         {
             return Start("evaluate", ActivityKind.Internal, traceParent);
-        }
-
-        if (!_activities.HasListeners())
-        {
-            return null;
         }
 
         List<ActivityLink> links = [];
