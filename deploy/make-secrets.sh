@@ -6,11 +6,14 @@ cd "$(dirname "$0")"
 mkdir -p -m 700 secrets
 umask 022
 random() { head -c 24 /dev/urandom | base64 | tr -dc 'A-Za-z0-9'; }
+# Never made anew: the marks of erased patients mean nothing under another key.
+if [ ! -e secrets/Titration__Privacy__Key ]; then printf '%s%s' "$(random)" "$(random)" > secrets/Titration__Privacy__Key; fi
 if [ -e secrets/postgres.pem ]; then echo "deploy/secrets holds secrets already; nothing changed"; exit; fi
 if [ -e secrets/postgres-password ]; then echo "deploy/secrets holds passwords without certificates: remove it, and the volumes made with it, first" >&2; exit 1; fi
 command -v openssl > /dev/null || { echo "openssl is needed to make the certificates" >&2; exit 2; }
 
-# An authority for these two servers only: its key goes once they have their certificates. In two years: rm -r deploy/secrets, and again.
+# An authority for these two servers only: its key goes once they have their certificates. In two years: remove deploy/secrets but for
+# Titration__Privacy__Key, and run this again.
 days=730
 openssl req -x509 -newkey rsa:2048 -nodes -days "$days" -subj "/CN=titration compose" -keyout secrets/ca.key -out secrets/ca.pem 2> /dev/null
 certify() {

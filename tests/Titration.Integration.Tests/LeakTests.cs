@@ -99,6 +99,7 @@ public sealed class LeakTests : IDisposable
     private void AssertSilent(TitrationProcess service, OtlpReceiver telemetry)
     {
         AssertSilent("what it prints", service.Output);
+        Assert.Contains("titration.patient.hash", telemetry.Text("traces"), StringComparison.Ordinal);
         foreach (string signal in new[] { "traces", "metrics", "logs" })
         {
             AssertSilent(signal, telemetry.Text(signal));
@@ -119,6 +120,8 @@ public sealed class LeakTests : IDisposable
             ["OTEL_RESOURCE_ATTRIBUTES"] = $"control={_control}",
             ["Logging__Console__LogLevel__Default"] = "Trace",
             ["Logging__OpenTelemetry__LogLevel__Default"] = "Trace",
+            // What stands for a patient in traces is made of the id, and must not be it.
+            ["Titration__Privacy__Key"] = new string('k', 32),
             // Printed at the start.
             ["Titration__DataFolder"] = Path.Combine(_folder, _control),
             // All of it leaves now, whatever the hour is.
