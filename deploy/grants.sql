@@ -26,12 +26,12 @@ GRANT INSERT ON fact, decision, decision_content, checkpoint, checkpoint_head, p
 
 -- What moves on.
 GRANT INSERT, UPDATE ON patient, chain, course, communication, sent_resource, outbox, unmapped_code, digest TO titration_worker;
-GRANT INSERT, UPDATE, DELETE ON waiting, quarantine TO titration_worker;
+GRANT INSERT, UPDATE, DELETE ON waiting, quarantine, read_position, staged_resource TO titration_worker;
 
 -- An erasure removes whatever tells of a patient, and adds the entry that says so to the end of the chain. The links stay.
 GRANT INSERT ON decision, decision_content, chain, erased_patient TO titration_eraser;
 GRANT UPDATE ON chain, patient TO titration_eraser;
-GRANT DELETE ON patient, fact, course, communication, sent_resource, outbox, quarantine, waiting, decision_content TO titration_eraser;
+GRANT DELETE ON patient, fact, course, communication, sent_resource, outbox, quarantine, waiting, staged_resource, decision_content TO titration_eraser;
 
 -- Quartz keeps its own tables in the same database.
 DO $$

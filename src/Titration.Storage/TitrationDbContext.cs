@@ -41,6 +41,10 @@ public abstract class TitrationDbContext : DbContext
 
     public DbSet<WaitingRow> Waiting => Set<WaitingRow>();
 
+    public DbSet<ReadPositionRow> ReadPositions => Set<ReadPositionRow>();
+
+    public DbSet<StagedResourceRow> StagedResources => Set<StagedResourceRow>();
+
     public DbSet<DigestRow> Digests => Set<DigestRow>();
 
     public DbSet<UnmappedCodeRow> UnmappedCodes => Set<UnmappedCodeRow>();

@@ -130,6 +130,12 @@ internal static class TitrationModel
             resource.HasIndex(w => w.NotBefore).HasFilter("not_before IS NOT NULL");
             resource.HasIndex(w => w.Patient).HasFilter("patient IS NOT NULL");
         });
+        model.Entity<ReadPositionRow>().ToTable("read_position").HasKey(p => new { p.Purpose, p.ResourceType });
+        model.Entity<StagedResourceRow>(resource =>
+        {
+            resource.ToTable("staged_resource").HasKey(s => new { s.ResourceType, s.ResourceId, s.VersionId });
+            resource.HasIndex(s => s.Patient);
+        });
         model.Entity<UnmappedCodeRow>().ToTable("unmapped_code").HasKey(c => new { c.System, c.Code });
     }
 

@@ -11,6 +11,7 @@ RootCommand root = new("""
 {
     RunCommand.Create(),
     CheckCommand.Create(),
+    BackfillCommand.Create(),
     DemoCommand.Create(),
     EvaluateCommand.Create(),
     CourseCommand.Create(),

@@ -180,6 +180,7 @@ public static class Erasure
         await database.DecisionContents.Where(c => c.Patient == patient).ExecuteDeleteAsync(cancellationToken);
         await database.Quarantine.Where(q => setAside.Quarantine.Contains(q.Id)).ExecuteDeleteAsync(cancellationToken);
         await database.Waiting.Where(w => setAside.Waiting.Contains(w.Id)).ExecuteDeleteAsync(cancellationToken);
+        await database.StagedResources.Where(s => s.Patient == patient).ExecuteDeleteAsync(cancellationToken);
         await database.Patients.Where(p => p.Id == patient).ExecuteDeleteAsync(cancellationToken);
     }
 }

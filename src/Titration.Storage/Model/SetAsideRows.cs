@@ -27,7 +27,7 @@ public sealed class QuarantineRow
 
     public required byte[] Content { get; init; }
 
-    /// <summary>Where it came from: <c>queue</c>, <c>http</c>, <c>waiting</c>, or <c>retry</c> for a part of a message that was read again.</summary>
+    /// <summary>Where it came from: <c>queue</c>, <c>http</c>, <c>backfill</c>, <c>poll</c>, <c>waiting</c>, or <c>retry</c> for a part of a message that was read again.</summary>
     public required string Source { get; init; }
 
     /// <summary>The patient, as far as it could be read: what an erasure goes by.</summary>

@@ -10,6 +10,7 @@ using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
 using Titration.Worker.Delivery;
 using Titration.Worker.Intake;
+using Titration.Worker.Reading;
 using Titration.Worker.Telemetry;
 
 namespace Titration.Worker.Hosting;
@@ -66,6 +67,16 @@ public static partial class TitrationHost
         return app;
     }
 
+    /// <summary>The parts without bus, schedule and web server: for commands that work beside the service, or without it.</summary>
+    internal static ServiceProvider BuildParts(Settings settings, TimeProvider time)
+    {
+        ServiceCollection services = new();
+        services.AddLogging(logging => logging.ClearProviders());
+        AddServices(services, settings, time);
+        AddFhirServer(services, settings);
+        return services.BuildServiceProvider();
+    }
+
     /// <summary>Embedded parts are for this machine alone.</summary>
     internal static void Listen(Microsoft.AspNetCore.Server.Kestrel.Core.KestrelServerOptions kestrel, Settings settings)
     {
@@ -107,6 +118,10 @@ public static partial class TitrationHost
         services.AddSingleton<References>();
         services.AddSingleton<IntakeHandler>();
         services.AddSingleton<WaitingRetry>();
+        services.AddSingleton<FhirSearch>();
+        services.AddSingleton<WindowReader>();
+        services.AddSingleton<ResourceSorter>();
+        services.AddSingleton<Backfill>();
         services.AddSingleton<ServerStatement>();
         services.AddSingleton<ServiceDevice>();
         services.AddSingleton<CommunicationDelivery>();

@@ -32,13 +32,23 @@ public sealed class IntakeHandler(
     /// <param name="traceParent">The producer's trace; null where it sent none.</param>
     /// <param name="alongside">What else belongs into the transaction that takes all of it in: left out where part of it has to wait. Null: nothing.</param>
     /// <param name="cancellationToken">Ends it before anything is kept.</param>
+    public Task<ImmutableArray<IntakeResult>> HandleAsync(
+        ReadOnlyMemory<byte> body, string source, string? traceParent, Func<TitrationDbContext, Task>? alongside, CancellationToken cancellationToken) =>
+        HandleAsync([body], source, traceParent, alongside, cancellationToken);
+
+    /// <summary>Takes in several messages as one: all of them in one transaction, and each patient is decided about once.</summary>
+    /// <param name="bodies">The bytes of each.</param>
+    /// <param name="source">Also <c>backfill</c> and <c>poll</c>.</param>
+    /// <param name="traceParent">As for one.</param>
+    /// <param name="alongside">As for one.</param>
+    /// <param name="cancellationToken">Ends it before anything is kept.</param>
     public async Task<ImmutableArray<IntakeResult>> HandleAsync(
-        ReadOnlyMemory<byte> body, string source, string? traceParent, Func<TitrationDbContext, Task>? alongside, CancellationToken cancellationToken)
+        IReadOnlyCollection<ReadOnlyMemory<byte>> bodies, string source, string? traceParent, Func<TitrationDbContext, Task>? alongside, CancellationToken cancellationToken)
     {
-        using Activity? activity = telemetry.Receive(source, body.Length, traceParent);
+        using Activity? activity = telemetry.Receive(source, bodies.Sum(b => b.Length), traceParent);
         DateTimeOffset receivedAt = time.GetUtcNow();
         SortedMessage message = new(source, receivedAt, activity?.Id ?? traceParent);
-        foreach (ResourceReading reading in _reader.Read(body))
+        foreach (ResourceReading reading in bodies.SelectMany(body => _reader.Read(body)))
         {
             await SortAsync(reading, message, cancellationToken);
         }
@@ -78,7 +88,7 @@ public sealed class IntakeHandler(
     {
         switch (reading)
         {
-            case ResourceReading.Understood understood when AheadOf(understood.Fact, message.ReceivedAt) > LongestAhead:
+            case ResourceReading.Understood understood when IsAhead(understood.Fact, settings.Policy.Zone, message.ReceivedAt):
                 message.Quarantine(understood, "future", "", "It is dated more than 24 hours ahead: correct the date and send it again.");
                 break;
             case ResourceReading.Understood understood:
@@ -109,10 +119,11 @@ public sealed class IntakeHandler(
         }
     }
 
-    private TimeSpan AheadOf(Fact fact, DateTimeOffset now) => fact switch
+    /// <summary>Whether a fact is dated so far ahead that the date must be wrong.</summary>
+    internal static bool IsAhead(Fact fact, TimeZoneInfo zone, DateTimeOffset now) => LongestAhead < fact switch
     {
-        ObservationFact observation => observation.Effective.StartIn(settings.Policy.Zone) - now,
-        PrescriptionFact order => order.AuthoredOn.StartIn(settings.Policy.Zone) - now,
+        ObservationFact observation => observation.Effective.StartIn(zone) - now,
+        PrescriptionFact order => order.AuthoredOn.StartIn(zone) - now,
         _ => TimeSpan.Zero,
     };
 

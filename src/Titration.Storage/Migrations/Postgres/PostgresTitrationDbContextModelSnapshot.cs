@@ -749,6 +749,27 @@ namespace Titration.Storage.Migrations.Postgres
                     b.ToTable("quarantine", (string)null);
                 });
 
+            modelBuilder.Entity("Titration.Storage.Model.ReadPositionRow", b =>
+                {
+                    b.Property<string>("Purpose")
+                        .HasColumnType("text")
+                        .HasColumnName("purpose")
+                        .UseCollation("C");
+
+                    b.Property<string>("ResourceType")
+                        .HasColumnType("text")
+                        .HasColumnName("resource_type")
+                        .UseCollation("C");
+
+                    b.Property<DateTimeOffset>("Until")
+                        .HasColumnType("timestamp with time zone")
+                        .HasColumnName("until");
+
+                    b.HasKey("Purpose", "ResourceType");
+
+                    b.ToTable("read_position", (string)null);
+                });
+
             modelBuilder.Entity("Titration.Storage.Model.SentResourceRow", b =>
                 {
                     b.Property<Guid>("CommunicationKey")
@@ -782,6 +803,45 @@ namespace Titration.Storage.Migrations.Postgres
                     b.HasIndex("ResourceType", "ServerId");
 
                     b.ToTable("sent_resource", (string)null);
+                });
+
+            modelBuilder.Entity("Titration.Storage.Model.StagedResourceRow", b =>
+                {
+                    b.Property<string>("ResourceType")
+                        .HasColumnType("text")
+                        .HasColumnName("resource_type")
+                        .UseCollation("C");
+
+                    b.Property<string>("ResourceId")
+                        .HasColumnType("text")
+                        .HasColumnName("resource_id")
+                        .UseCollation("C");
+
+                    b.Property<string>("VersionId")
+                        .HasColumnType("text")
+                        .HasColumnName("version_id")
+                        .UseCollation("C");
+
+                    b.Property<byte[]>("Content")
+                        .IsRequired()
+                        .HasColumnType("bytea")
+                        .HasColumnName("content");
+
+                    b.Property<byte[]>("Medication")
+                        .HasColumnType("bytea")
+                        .HasColumnName("medication");
+
+                    b.Property<string>("Patient")
+                        .IsRequired()
+                        .HasColumnType("text")
+                        .HasColumnName("patient")
+                        .UseCollation("C");
+
+                    b.HasKey("ResourceType", "ResourceId", "VersionId");
+
+                    b.HasIndex("Patient");
+
+                    b.ToTable("staged_resource", (string)null);
                 });
 
             modelBuilder.Entity("Titration.Storage.Model.UnmappedCodeRow", b =>

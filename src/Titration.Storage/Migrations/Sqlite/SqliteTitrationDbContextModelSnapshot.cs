@@ -709,6 +709,25 @@ namespace Titration.Storage.Migrations.Sqlite
                     b.ToTable("quarantine", (string)null);
                 });
 
+            modelBuilder.Entity("Titration.Storage.Model.ReadPositionRow", b =>
+                {
+                    b.Property<string>("Purpose")
+                        .HasColumnType("TEXT")
+                        .HasColumnName("purpose");
+
+                    b.Property<string>("ResourceType")
+                        .HasColumnType("TEXT")
+                        .HasColumnName("resource_type");
+
+                    b.Property<long>("Until")
+                        .HasColumnType("INTEGER")
+                        .HasColumnName("until");
+
+                    b.HasKey("Purpose", "ResourceType");
+
+                    b.ToTable("read_position", (string)null);
+                });
+
             modelBuilder.Entity("Titration.Storage.Model.SentResourceRow", b =>
                 {
                     b.Property<Guid>("CommunicationKey")
@@ -738,6 +757,41 @@ namespace Titration.Storage.Migrations.Sqlite
                     b.HasIndex("ResourceType", "ServerId");
 
                     b.ToTable("sent_resource", (string)null);
+                });
+
+            modelBuilder.Entity("Titration.Storage.Model.StagedResourceRow", b =>
+                {
+                    b.Property<string>("ResourceType")
+                        .HasColumnType("TEXT")
+                        .HasColumnName("resource_type");
+
+                    b.Property<string>("ResourceId")
+                        .HasColumnType("TEXT")
+                        .HasColumnName("resource_id");
+
+                    b.Property<string>("VersionId")
+                        .HasColumnType("TEXT")
+                        .HasColumnName("version_id");
+
+                    b.Property<byte[]>("Content")
+                        .IsRequired()
+                        .HasColumnType("BLOB")
+                        .HasColumnName("content");
+
+                    b.Property<byte[]>("Medication")
+                        .HasColumnType("BLOB")
+                        .HasColumnName("medication");
+
+                    b.Property<string>("Patient")
+                        .IsRequired()
+                        .HasColumnType("TEXT")
+                        .HasColumnName("patient");
+
+                    b.HasKey("ResourceType", "ResourceId", "VersionId");
+
+                    b.HasIndex("Patient");
+
+                    b.ToTable("staged_resource", (string)null);
                 });
 
             modelBuilder.Entity("Titration.Storage.Model.UnmappedCodeRow", b =>
