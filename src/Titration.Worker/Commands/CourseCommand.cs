@@ -5,10 +5,11 @@ using System.Text.Json;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.Worker.Explaining;
+using Titration.Worker.Pages;
 
 namespace Titration.Worker.Commands;
 
-/// <summary><c>titration course</c>: list, show.</summary>
+/// <summary><c>titration course</c>: list, show, report.</summary>
 internal static class CourseCommand
 {
     private const string WhatAnIdIs = "A course's id or its first 8 characters, a patient's id, or a decision's id, which shows that decision alone.";
@@ -17,7 +18,7 @@ internal static class CourseCommand
         The courses of treatment: where they stand, and why. Works on the database alone, beside the running service, and changes nothing.
         For the clinic's own people: patients stand there by the id that the FHIR server knows.
         """)
-    { List(), Show() };
+    { List(), Show(), Report() };
 
     private static Command List()
     {
@@ -63,9 +64,9 @@ internal static class CourseCommand
                 }
                 else
                 {
-                    foreach ((CourseExplanation course, Guid? decision) in courses)
+                    foreach (ToldCourse told in courses)
                     {
-                        CourseText.Write(course, new CourseQuestion(parsed.GetValue(date), decision));
+                        CourseText.Write(told.Course, new CourseQuestion(parsed.GetValue(date), told.Decision));
                         Console.WriteLine();
                     }
                 }
@@ -76,8 +77,45 @@ internal static class CourseCommand
         return command;
     }
 
+    private static Command Report()
+    {
+        Argument<string> id = new("id") { Description = WhatAnIdIs.Replace(", which shows that decision alone", "", StringComparison.Ordinal) };
+        Option<string> output = new("--output") { Description = "The HTML file to write; one that is there is replaced.", Required = true };
+        Command command = new("report", """
+            Writes a course as one HTML page for reading, printing and keeping: a chart of signs, steps, applications and decisions over time, the same as
+            tables, and each decision with its rules, numbers, facts and what would have changed it. The page needs no network and runs no script.
+
+              titration course report elm-5 --output elm-5.html
+            """)
+        { id, output };
+        command.SetAction((parsed, cancellationToken) => ExplainAsync(
+            parsed.GetValue(id)!,
+            courses =>
+            {
+                if (courses.Length > 1)
+                {
+                    return Records.Refuse($"that means {courses.Length} courses; name one: {string.Join(", ", courses.Select(c => $"{c.Course.Course.Id} ({c.Course.Course.Ingredient}, {c.Course.Course.Area})"))}");
+                }
+
+                string file = parsed.GetValue(output)!;
+                try
+                {
+                    File.WriteAllText(file, CourseReport.Of(courses[0].Course, courses[0].Clinic));
+                }
+                catch (Exception problem) when (problem is IOException or UnauthorizedAccessException)
+                {
+                    return Records.Refuse($"--output: cannot write \"{file}\": {problem.Message}");
+                }
+
+                Console.WriteLine($"{Path.GetFullPath(file)}: {courses[0].Course.Decisions.Length} decision(s).");
+                return ExitCode.Done;
+            },
+            cancellationToken));
+        return command;
+    }
+
     /// <summary>Finds the courses that a name means, explains them, and hands them on.</summary>
-    private static async Task<int> ExplainAsync(string name, Func<ImmutableArray<(CourseExplanation Course, Guid? Decision)>, int> use, CancellationToken cancellationToken)
+    private static async Task<int> ExplainAsync(string name, Func<ImmutableArray<ToldCourse>, int> use, CancellationToken cancellationToken)
     {
         if (CommandSettings.LoadPolicy() is not { } policy)
         {
@@ -85,7 +123,7 @@ internal static class CourseCommand
         }
 
         return await Records.UseAsync(
-            async (database, _) =>
+            async (database, settings) =>
             {
                 ImmutableArray<FoundCourse> found = await CourseReader.FindAsync(database, name, cancellationToken);
                 if (found.IsEmpty)
@@ -94,10 +132,10 @@ internal static class CourseCommand
                     return ExitCode.Found;
                 }
 
-                List<(CourseExplanation, Guid?)> courses = [];
+                List<ToldCourse> courses = [];
                 foreach (FoundCourse course in found)
                 {
-                    courses.Add((await CourseReader.ExplainAsync(database, course.Course, policy, cancellationToken), course.Decision));
+                    courses.Add(new ToldCourse(await CourseReader.ExplainAsync(database, course.Course, policy, cancellationToken), course.Decision, settings.Options.Clinic.Name));
                 }
 
                 return use([.. courses]);
@@ -112,4 +150,9 @@ internal static class CourseCommand
             result.AddError($"--outcome takes {string.Join(", ", Enum.GetValues<Outcome>().Select(o => o.Code()))} or {CourseList.NoOutcome}.");
         }
     }
+
+    /// <param name="Course">The course.</param>
+    /// <param name="Decision">The one decision that was asked for; null: all.</param>
+    /// <param name="Clinic">What the clinic is called.</param>
+    private sealed record ToldCourse(CourseExplanation Course, Guid? Decision, string Clinic);
 }
