@@ -8,7 +8,7 @@ namespace Titration.Storage;
 
 /// <summary>
 /// Settings of each SQLite connection: a write-ahead log, flushed to the disk at every commit, so that what was committed survives a kill and
-/// a power cut; and waiting for the write lock rather than failing at once.
+/// a power cut; waiting for the write lock rather than failing at once; and temporaries in memory, since there may be no folder to write them to.
 /// </summary>
 /// <remarks>They hold as long as the connection's handle lives, which outlives many openings in the pool: each handle is told once.</remarks>
 internal sealed class SqlitePragmas(bool durable) : DbConnectionInterceptor
@@ -18,7 +18,7 @@ internal sealed class SqlitePragmas(bool durable) : DbConnectionInterceptor
     private readonly ConditionalWeakTable<sqlite3, object> _handles = [];
 
     private readonly string _statements =
-        $"PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; PRAGMA synchronous = {(durable ? "FULL" : "OFF")}; PRAGMA foreign_keys = ON;";
+        $"PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; PRAGMA synchronous = {(durable ? "FULL" : "OFF")}; PRAGMA foreign_keys = ON; PRAGMA temp_store = MEMORY;";
 
     /// <inheritdoc/>
     public override void ConnectionOpened(DbConnection connection, ConnectionEndEventData eventData)

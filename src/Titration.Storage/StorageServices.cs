@@ -1,5 +1,6 @@
 using Microsoft.Data.Sqlite;
 using Microsoft.EntityFrameworkCore;
+using Microsoft.EntityFrameworkCore.Diagnostics;
 using Microsoft.Extensions.DependencyInjection;
 using Npgsql;
 
@@ -50,7 +51,9 @@ public static class StorageServices
         {
             DatabaseProvider.Sqlite => builder
                 .UseSqlite(new SqliteConnectionStringBuilder(options.ConnectionString) { ForeignKeys = true }.ConnectionString)
-                .AddInterceptors(options.Durable ? Durable : Throwaway),
+                .AddInterceptors(options.Durable ? Durable : Throwaway)
+                // SQLite rebuilds a table outside of a transaction. Whoever starts the service can do nothing about it.
+                .ConfigureWarnings(warnings => warnings.Ignore(RelationalEventId.NonTransactionalMigrationOperationWarning)),
             DatabaseProvider.Postgres => builder
                 .UseNpgsql(new NpgsqlConnectionStringBuilder(options.ConnectionString) { IncludeErrorDetail = false }.ConnectionString),
         };

@@ -82,6 +82,7 @@ public sealed class SchemaOnSqlite(SqliteFixture fixture) : SchemaSuite(fixture)
         Assert.Equal("2", await PragmaAsync("synchronous"));
         Assert.Equal("1", await PragmaAsync("foreign_keys"));
         Assert.Equal("5000", await PragmaAsync("busy_timeout"));
+        Assert.Equal("2", await PragmaAsync("temp_store"));
 
         async Task<string> PragmaAsync(string name)
         {

@@ -1,3 +1,6 @@
+using System.Data.Common;
+using Microsoft.Data.Sqlite;
+
 namespace Titration.Worker.Telemetry;
 
 /// <summary>
@@ -19,9 +22,12 @@ public sealed class SafeException(Exception original) : Exception(KindOf(origina
 
     public override string ToString() => StackTrace is null ? Message : $"{Message}{Environment.NewLine}{StackTrace}";
 
-    private static string Name(Exception problem) => problem is System.Data.Common.DbException { SqlState: { Length: > 0 } state }
-        ? $"{problem.GetType().Name} {state}"
-        : problem.GetType().Name;
+    private static string Name(Exception problem) => problem switch
+    {
+        SqliteException sqlite => $"{problem.GetType().Name} {sqlite.SqliteExtendedErrorCode}",
+        DbException { SqlState: { Length: > 0 } state } => $"{problem.GetType().Name} {state}",
+        _ => problem.GetType().Name,
+    };
 
     private static string? Frames(Exception problem) => problem.InnerException is { } inner
         ? string.Join(Environment.NewLine, new[] { Frames(inner), problem.StackTrace }.Where(f => f is not null))

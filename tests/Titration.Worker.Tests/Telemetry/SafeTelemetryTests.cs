@@ -1,3 +1,4 @@
+using Microsoft.Data.Sqlite;
 using Microsoft.Extensions.Logging;
 using Npgsql;
 using Titration.Worker.Telemetry;
@@ -21,6 +22,10 @@ public sealed class SafeTelemetryTests
         Assert.Null(safe.InnerException);
         Assert.Equal(safe.Message, new SafeException(safe).Message);
     }
+
+    [Fact]
+    public void Of_what_SQLite_says_its_code_is_left() => // 13: the disk is full
+        Assert.Equal("SqliteException 13", SafeException.KindOf(new SqliteException(Secret, 13, 13)));
 
     [Fact]
     public void A_message_beside_an_exception_stays_and_one_that_quotes_it_does_not()
