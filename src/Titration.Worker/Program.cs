@@ -12,6 +12,7 @@ RootCommand root = new("""
     RunCommand.Create(),
     CheckCommand.Create(),
     BackfillCommand.Create(),
+    SubscribeCommand.Create(),
     DemoCommand.Create(),
     EvaluateCommand.Create(),
     CourseCommand.Create(),

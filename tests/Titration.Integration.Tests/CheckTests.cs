@@ -46,6 +46,7 @@ public sealed class CheckTests : IAsyncLifetime
         Provenance: ok
         Task: ok
         search by _lastUpdated: ok
+        changes: ok
 
         """;
 

@@ -35,7 +35,7 @@ public sealed class InboundAccessTests : IDisposable
     }
 
     [Fact]
-    public async Task With_a_secret_it_takes_in_over_HTTPS_what_comes_with_it()
+    public async Task With_a_secret_it_puts_onto_the_queue_what_comes_with_it_over_HTTPS()
     {
         using CertificateAuthority clinic = new(_folder, "clinic");
         await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
@@ -50,10 +50,32 @@ public sealed class InboundAccessTests : IDisposable
         using HttpResponseMessage right = await PostAsync(producer, worker.SecureAddress, "producer");
 
         Assert.Equal(
-            [HttpStatusCode.Unauthorized, HttpStatusCode.Unauthorized, HttpStatusCode.NotFound, HttpStatusCode.OK],
+            [HttpStatusCode.Unauthorized, HttpStatusCode.Unauthorized, HttpStatusCode.NotFound, HttpStatusCode.Accepted],
             [none.StatusCode, wrong.StatusCode, plain.StatusCode, right.StatusCode]);
-        Assert.True(await WorkerState.IsKnownAsync(parts, "producer", Cancelled));
+        await Eventually.HoldsAsync("what was put onto the queue", () => WorkerState.IsKnownAsync(parts, "producer", Cancelled), Cancelled);
         Assert.False(await WorkerState.IsKnownAsync(parts, "guesser", Cancelled));
+    }
+
+    [Fact]
+    public async Task What_the_broker_does_not_take_is_not_acknowledged()
+    {
+        using CertificateAuthority clinic = new(_folder, "clinic");
+        await using PrivateService rabbit = await PrivateService.StartAsync("rabbitmq", Cancelled);
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled, broker: await Broker.CreateAsync(rabbit.RabbitMq.Server, rabbit.RabbitMq.Management, Cancelled));
+        await using RunningWorker worker = await RunningWorker.StartAsync(Settings(parts, clinic), TimeProvider.System, Cancelled);
+        using HttpClient producer = Client(clinic, Secret);
+        using HttpResponseMessage before = await PostAsync(producer, worker.SecureAddress, "before");
+        await rabbit.StopAsync(Cancelled);
+
+        using HttpResponseMessage meanwhile = await PostAsync(producer, worker.SecureAddress, "meanwhile");
+        await rabbit.StartAsync(Cancelled);
+        using HttpResponseMessage after = await Eventually.BecomesAsync(
+            "an answer of 202", () => PostAsync(producer, worker.SecureAddress, "after"), r => r.StatusCode == HttpStatusCode.Accepted, Cancelled);
+
+        Assert.Equal([HttpStatusCode.Accepted, HttpStatusCode.ServiceUnavailable], [before.StatusCode, meanwhile.StatusCode]);
+        Assert.NotNull(meanwhile.Headers.RetryAfter);
+        await Eventually.HoldsAsync("what was acknowledged", async () => await WorkerState.IsKnownAsync(parts, "before", Cancelled) && await WorkerState.IsKnownAsync(parts, "after", Cancelled), Cancelled);
+        Assert.False(await WorkerState.IsKnownAsync(parts, "meanwhile", Cancelled));
     }
 
     [Theory]

@@ -16,7 +16,8 @@ internal static class AbilitiesCheck
     /// <summary>What we need of a type, as the contract has it.</summary>
     private sealed record Need(string Type, ImmutableArray<string> Interactions, bool ConditionalCreate, bool VersionedUpdate, bool OwnId);
 
-    public static ImmutableArray<CheckRow> Of(ServerAbilities server) => [Version(server), .. Needs().Select(n => Row(n, server)), Reading(server)];
+    public static ImmutableArray<CheckRow> Of(ServerAbilities server, int pollSeconds) =>
+        [Version(server), .. Needs().Select(n => Row(n, server)), Reading(server), Changes(server, pollSeconds)];
 
     private static CheckRow Version(ServerAbilities server)
     {
@@ -96,6 +97,15 @@ internal static class AbilitiesCheck
         return missing.Length == 0
             ? CheckRow.Ok(Subject, "for taking in what is there already, and for polling")
             : CheckRow.Warning(Subject, $"the statement does not name it for {string.Join(", ", missing)}", "If it is not there, nothing can be taken in by `titration backfill` or by polling: messages or subscriptions have to bring everything.");
+    }
+
+    /// <summary>How changes get here, where no interface engine publishes them.</summary>
+    private static CheckRow Changes(ServerAbilities server, int pollSeconds)
+    {
+        const string Subject = "changes";
+        return pollSeconds > 0 ? CheckRow.Ok(Subject, $"the server is polled every {pollSeconds} seconds, beside what comes as messages")
+            : server.Of("Subscription").Interactions.Contains("create") ? CheckRow.Ok(Subject, "come as messages; `titration subscribe` can have this server send them")
+            : CheckRow.Ok(Subject, "come as messages; this server has no Subscriptions, and is polled if Titration__FhirServer__PollSeconds says so");
     }
 
     private static ImmutableArray<Need> Needs()

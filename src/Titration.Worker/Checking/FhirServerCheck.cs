@@ -65,7 +65,7 @@ internal static class FhirServerCheck
                     ? ClockRow.Of(ClockSubject, date, asked.Before, asked.After, TimeSpan.FromSeconds(1))
                     : CheckRow.NotChecked(ClockSubject, "its answers have no Date"),
                 .. token,
-                .. asked.Abilities is { } abilities ? AbilitiesCheck.Of(abilities) : [Statement(asked.Status, fhirBase)],
+                .. asked.Abilities is { } abilities ? AbilitiesCheck.Of(abilities, settings.Options.FhirServer.PollSeconds) : [Statement(asked.Status, fhirBase)],
                 .. opens ? await AccessCheck.ReadingAsync(http, fhirBase, settings, cancellationToken) : CheckRow.Unseen("no token", AccessCheck.ReadingSubject),
             ];
         }

@@ -144,6 +144,7 @@ public sealed record Settings
 
         CheckRange("Titration:Broker:Prefetch", options.Broker.Prefetch, 1, 1000, problems);
         CheckRange("Titration:FhirServer:TimeoutSeconds", options.FhirServer.TimeoutSeconds, 1, 600, problems);
+        CheckRange("Titration:FhirServer:PollSeconds", options.FhirServer.PollSeconds, 0, 86_400, problems);
         CheckRange("Titration:PatientMessages:MostPerDay", options.PatientMessages.MostPerDay, 1, 10, problems);
         CheckRange("Titration:Health:Port", options.Health.Port, 0, 65535, problems);
         CheckRange("Titration:Inbound:Port", options.Inbound.Port, 0, 65535, problems);

@@ -77,6 +77,11 @@ public sealed class FhirServerOptions
     /// <summary>Seconds for one request. Default: 30.</summary>
     public int TimeoutSeconds { get; init; } = 30;
 
+    /// <summary>
+    /// Seconds between two looks at what has changed on the server, for one that sends no messages and has no subscriptions. 0 (default): it is not polled.
+    /// </summary>
+    public int PollSeconds { get; init; }
+
     /// <summary><c>none</c> (default), <c>bearer</c> or <c>smart</c>.</summary>
     public string Auth { get; init; } = "none";
 

@@ -2,13 +2,15 @@ using Quartz;
 using Titration.Storage;
 using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
+using Titration.Worker.Reading;
 
 namespace Titration.Worker.Hosting;
 
-/// <summary>The one Quartz trigger: a sweep over what has fallen due, persistent, clustered on PostgreSQL.</summary>
+/// <summary>What Quartz triggers, persistent and clustered on PostgreSQL: a sweep over what has fallen due and, where it is set, a look at the FHIR server.</summary>
 public static class Scheduling
 {
     private static readonly JobKey Sweep = new("evaluate-due-courses");
+    private static readonly JobKey Poll = new("poll-fhir-server");
 
     public static void Add(IServiceCollection services, Settings settings)
     {
@@ -42,6 +44,18 @@ public static class Scheduling
                     .RepeatForever()
                     // A sweep that was missed is made up by the next one: it looks at everything due.
                     .WithMisfireInstruction(SimpleTriggerMisfireInstruction.NextWithRemainingCount)));
+            quartz.AddJob<PollFhirServerJob>(job => job.WithIdentity(Poll).StoreDurably());
+            if (settings.Options.FhirServer.PollSeconds > 0)
+            {
+                quartz.AddTrigger(trigger => trigger
+                    .WithIdentity("poll-fhir-server")
+                    .ForJob(Poll)
+                    .StartNow()
+                    .WithSimpleSchedule(schedule => schedule
+                        .WithInterval(TimeSpan.FromSeconds(settings.Options.FhirServer.PollSeconds))
+                        .RepeatForever()
+                        .WithMisfireInstruction(SimpleTriggerMisfireInstruction.NextWithRemainingCount)));
+            }
         });
         services.AddQuartzHostedService(hosted =>
         {

@@ -122,6 +122,8 @@ public static partial class TitrationHost
         services.AddSingleton<WindowReader>();
         services.AddSingleton<ResourceSorter>();
         services.AddSingleton<Backfill>();
+        services.AddSingleton<FhirPoll>();
+        services.AddSingleton<InboundPublisher>();
         services.AddSingleton<ServerStatement>();
         services.AddSingleton<ServiceDevice>();
         services.AddSingleton<CommunicationDelivery>();

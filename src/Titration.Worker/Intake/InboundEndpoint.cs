@@ -3,6 +3,7 @@ using System.Security.Cryptography;
 using System.Text;
 using System.Threading.RateLimiting;
 using MassTransit;
+using Titration.Fhir.Reading;
 using Titration.Worker.Access;
 using Titration.Worker.Configuration;
 using Titration.Worker.Hosting;
@@ -12,7 +13,8 @@ namespace Titration.Worker.Intake;
 
 /// <summary>
 /// <c>POST /inbound</c>. In the embedded mode FHIR JSON from curl takes the same way as a message from the queue. Outside of it the endpoint exists only
-/// where a secret is set, and answers over HTTPS to whoever shows it.
+/// where a secret is set, answers over HTTPS to whoever shows it, and puts what comes onto the queue. FHIR servers differ in how a subscription delivers: a Bundle
+/// or a resource by POST, or a resource under its id, by PUT and DELETE.
 /// </summary>
 public static class InboundEndpoint
 {
@@ -27,7 +29,14 @@ public static class InboundEndpoint
         // The host ends it: an instance lives as long as the process.
         ConcurrencyLimiter turns = new(new ConcurrencyLimiterOptions { PermitLimit = AtOnce, QueueLimit = Waiting, QueueProcessingOrder = QueueProcessingOrder.OldestFirst });
         app.Lifetime.ApplicationStopped.Register(turns.Dispose);
-        app.MapPost("/inbound", async (HttpRequest request, TitrationTelemetry telemetry) =>
+        app.MapPost("/inbound", (HttpRequest request, TitrationTelemetry telemetry) => ReceiveAsync(request, telemetry, BodyAsync));
+        app.MapMethods(
+            "/inbound/{type}/{id}", [HttpMethods.Put, HttpMethods.Post],
+            (string type, string id, HttpRequest request, TitrationTelemetry telemetry) => ReceiveAsync(request, telemetry, BodyAsync));
+        app.MapDelete("/inbound/{type}/{id}", (string type, string id, HttpRequest request, TitrationTelemetry telemetry, TimeProvider time) =>
+            ReceiveAsync(request, telemetry, _ => Task.FromResult<byte[]?>(References.Deletion(new ResourceHeader(type, id, null, null), time.GetUtcNow()))));
+
+        async Task<IResult> ReceiveAsync(HttpRequest request, TitrationTelemetry telemetry, Func<HttpRequest, Task<byte[]?>> read)
         {
             if (Refusal(request, settings) is { } refusal)
             {
@@ -46,8 +55,8 @@ public static class InboundEndpoint
                 return NotNow(request, "Too many send at once.");
             }
 
-            return await BodyAsync(request) is { } body ? await TakeInAsync(request, body, settings) : TooLarge();
-        });
+            return await read(request) is { } body ? await TakeInAsync(request, body, settings) : TooLarge();
+        }
     }
 
     /// <summary>Before a byte of the body is read.</summary>
@@ -110,33 +119,31 @@ public static class InboundEndpoint
         return body.ToArray();
     }
 
-    // Answered after the commit: what got a 2xx survives a kill.
+    // Answered after the commit, or the broker's confirmation: what got a 2xx survives a kill.
     private static async Task<IResult> TakeInAsync(HttpRequest request, byte[] body, Settings settings)
     {
         string? traceParent = request.Headers.TraceParent.Count > 0 ? request.Headers.TraceParent.ToString() : null;
         IServiceProvider services = request.HttpContext.RequestServices;
         CancellationToken cancellationToken = request.HttpContext.RequestAborted;
-        ImmutableArray<IntakeResult> results;
+        if (!settings.Options.EmbeddedBroker)
+        {
+            return await services.GetRequiredService<InboundPublisher>().PublishAsync(body, traceParent, cancellationToken)
+                ? Results.Accepted()
+                : NotNow(request, "The queue cannot be used now; nothing was taken in.");
+        }
+
         try
         {
-            if (settings.Options.EmbeddedBroker)
-            {
-                IRequestClient<FhirResourceReceived> bus = services.GetRequiredService<IRequestClient<FhirResourceReceived>>();
-                Response<FhirResourceTakenIn> taken = await bus.GetResponse<FhirResourceTakenIn>(new FhirResourceReceived(body, traceParent, "http"), cancellationToken);
-                results = taken.Message.Results;
-            }
-            else
-            {
-                results = await services.GetRequiredService<IntakeHandler>().HandleAsync(body, "http", traceParent, alongside: null, cancellationToken);
-            }
+            IRequestClient<FhirResourceReceived> bus = services.GetRequiredService<IRequestClient<FhirResourceReceived>>();
+            Response<FhirResourceTakenIn> taken = await bus.GetResponse<FhirResourceTakenIn>(new FhirResourceReceived(body, traceParent, "http"), cancellationToken);
+            ImmutableArray<IntakeResult> results = taken.Message.Results;
+            bool allRead = results.All(r => r.Disposition != "quarantined");
+            return Results.Json(results, statusCode: allRead ? StatusCodes.Status200OK : StatusCodes.Status422UnprocessableEntity);
         }
         catch (Exception problem) when (Infrastructure.IsTrouble(problem))
         {
             return NotNow(request, "The database cannot be used now; nothing was taken in.");
         }
-
-        bool allRead = results.All(r => r.Disposition != "quarantined");
-        return Results.Json(results, statusCode: allRead ? StatusCodes.Status200OK : StatusCodes.Status422UnprocessableEntity);
     }
 
     private static IResult TooLarge() =>

@@ -112,12 +112,13 @@ internal sealed class Backfill(
         TitrationDbContext database, ImmutableArray<SortedResource> resources, ReadingFigures figures, DateTimeOffset now, CancellationToken cancellationToken)
     {
         List<StagedResourceRow> staged = [];
+        Dictionary<string, string> known = await KnownAsync(database, resources, cancellationToken);
         foreach (SortedResource resource in resources)
         {
             string? owner = resource.Reading is ResourceReading.Own ? await OwnerOfAsync(database, resource, cancellationToken) : resource.Patient;
             bool isFuture = resource.Reading is ResourceReading.Understood { Fact: var fact } && IntakeHandler.IsAhead(fact, settings.Policy.Zone, now);
             figures.Count(resource, isOwnUnknown: owner is null, isFuture);
-            if (owner is not null && resource.Reading is not (ResourceReading.Skipped or ResourceReading.Own { Answer: null }) && resource.Header is { Type: { } type, Id: { } id })
+            if (owner is not null && IsOfUse(resource, known) && resource.Header is { Type: { } type, Id: { } id })
             {
                 staged.Add(new StagedResourceRow
                 {
@@ -132,6 +133,23 @@ internal sealed class Backfill(
         }
 
         await database.StageAsync(staged, cancellationToken);
+    }
+
+    /// <summary>Of what says nothing of a titration only that which once did: its newest version takes that back.</summary>
+    internal static bool IsOfUse(SortedResource resource, IReadOnlyDictionary<string, string> known) => resource.Reading switch
+    {
+        ResourceReading.Skipped { Header: var header } => header.Id is not null && known.ContainsKey($"{header.Type}/{header.Id}"),
+        ResourceReading.Own { Answer: null } => false,
+        _ => true,
+    };
+
+    /// <summary>Whose facts come from resources that say nothing of a titration now, by <c>Type/id</c>.</summary>
+    internal static async Task<Dictionary<string, string>> KnownAsync(
+        TitrationDbContext database, ImmutableArray<SortedResource> resources, CancellationToken cancellationToken)
+    {
+        string[] ids = [.. resources.Where(r => r.Reading is ResourceReading.Skipped).Select(r => r.Header.Id).OfType<string>()];
+        var facts = ids.Length == 0 ? [] : await database.Facts.Where(f => ids.Contains(f.ResourceId)).Select(f => new { f.ResourceType, f.ResourceId, f.Patient }).Distinct().ToListAsync(cancellationToken);
+        return facts.GroupBy(f => $"{f.ResourceType}/{f.ResourceId}", StringComparer.Ordinal).ToDictionary(g => g.Key, g => g.First().Patient, StringComparer.Ordinal);
     }
 
     private async Task<int> TakeInAsync(BackfillProgress progress, CancellationToken cancellationToken)

@@ -51,6 +51,7 @@ public sealed class CheckTests
             Provenance: ok
             Task: ok
             search by _lastUpdated: ok
+            changes: ok
             reading: ok
             Organization/clinic: ok
             """, CheckedRow.States(CheckedRow.Of(output)));
@@ -196,7 +197,7 @@ public sealed class CheckTests
     private static ImmutableArray<CheckRow> Rows(JsonObject statement)
     {
         using JsonDocument document = JsonDocument.Parse(statement.ToJsonString());
-        return AbilitiesCheck.Of(ServerAbilities.Of(document.RootElement));
+        return AbilitiesCheck.Of(ServerAbilities.Of(document.RootElement), pollSeconds: 0);
     }
 
     /// <summary>A server that has all of it.</summary>
