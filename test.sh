@@ -5,7 +5,7 @@ cd "$(dirname "${BASH_SOURCE[0]}")" || exit 1
 
 usage() {
   cat <<'HELP'
-usage: bash test.sh [--only NAME] [--keep] [-- ARGUMENTS OF THE TEST RUNNER]
+usage: bash test.sh [--only NAME] [--faults N] [--fault-seed N] [--keep] [-- ARGUMENTS OF THE TEST RUNNER]
 
 Builds everything and runs all tests against a real RabbitMQ, PostgreSQL and FHIR endpoint, which it starts on free ports and
 ends again. They come as containers where Docker works, else from Debian's packages, which it installs when run as root on Debian.
@@ -13,10 +13,13 @@ It also checks the formatting, looks for known weaknesses in dependencies, lists
 and the FHIR endpoint used by the tests do what the tests rely on.
 
 --only NAME   one test project, without the other checks: Protocol, Fhir, Storage, Sandbox, Worker, Integration
+--faults N    random faults for the two workers of the fault campaign, 300 where it is not said; about a minute for each 200
+--fault-seed N  draws the same faults again; else the seed is random, and printed
 --keep        leave services and logs there afterwards, and say how to use and how to end them
 --help        this
 
   bash test.sh --only Integration -- --filter-method '*quorum*'
+  bash test.sh --only Integration --faults 5000 -- --filter-class '*FaultCampaignTests'
   POSTGRES_DURABLE=1 bash test.sh      PostgreSQL with fsync; other settings: tests/services/*.sh
 
 The last line is always "N passed, N failed, N skipped". Exit codes: 0 all passed; 1 something failed or nothing ran; 2 usage, or
@@ -26,7 +29,10 @@ HELP
 
 misuse() { printf '%s\n\n' "$1" >&2; usage >&2; exit 2; }
 
-only='' keep=0 runner=()
+# number OPTION VALUE
+number() { [[ ${2:-} =~ ^[1-9][0-9]{0,5}$ ]] || misuse "$1 needs a number from 1 to 999999"; printf '%s' "$2"; }
+
+only='' keep=0 runner=() faults=${TITRATION_FAULTS:-300} seed=${TITRATION_FAULT_SEED:-$((RANDOM * 30 + 1))}
 while [ $# -gt 0 ]; do
   case $1 in
     --help | -h) usage; exit 0 ;;
@@ -38,6 +44,8 @@ while [ $# -gt 0 ]; do
       [ -d "$only" ] || misuse "there is no test project $2"
       shift
       ;;
+    --faults) faults=$(number "$1" "${2:-}") || exit 2; shift ;;
+    --fault-seed) seed=$(number "$1" "${2:-}") || exit 2; shift ;;
     --) shift; runner=("$@"); break ;;
     *) misuse "unknown option $1" ;;
   esac
@@ -164,7 +172,8 @@ fi
 
 # ---- the test projects ---------------------------------------------------------------------------------------------------------
 
-echo "==> tests"
+export TITRATION_FAULTS=$faults TITRATION_FAULT_SEED=$seed
+echo "==> tests ($faults random faults; the same again: --faults $faults --fault-seed $seed)"
 if [ -n "$only" ]; then target=(--project "$only"); else target=(--solution Integration.sln); fi
 # A project without tests is no failure (8 is "no test ran"); a run without tests is, and finish() sees to that.
 dotnet test "${target[@]}" --no-build --results-directory "$DIR/results" --report-xunit-trx --ignore-exit-code 8 "${runner[@]}" 2>&1 | tee "$DIR/tests.log"

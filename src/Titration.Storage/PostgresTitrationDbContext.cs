@@ -63,6 +63,14 @@ public sealed class PostgresTitrationDbContext(DbContextOptions<PostgresTitratio
     internal override Task BeginErasureAsync(CancellationToken cancellationToken) =>
         Database.ExecuteSqlAsync($"SELECT pg_advisory_xact_lock({Erasures})", cancellationToken);
 
+    internal override Task<int> GiveBackEntryAsync(OutboxRow entry, DateTimeOffset now, TimeSpan wait, string problem, CancellationToken cancellationToken) =>
+        Database.ExecuteSqlAsync(
+            $"""
+            UPDATE outbox SET state = 'pending', not_before = now() + {wait}, lease_until = NULL, problem = {problem}
+            WHERE id = {entry.Id} AND state = 'leased' AND fence = {entry.Fence}
+            """,
+            cancellationToken);
+
     internal override object Stored(DateTimeOffset instant) => instant.Cut();
 
     /// <inheritdoc/>

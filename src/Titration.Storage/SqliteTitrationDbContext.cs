@@ -59,6 +59,14 @@ public sealed class SqliteTitrationDbContext(DbContextOptions<SqliteTitrationDbC
 
     internal override Task BeginErasureAsync(CancellationToken cancellationToken) => Task.CompletedTask;
 
+    internal override Task<int> GiveBackEntryAsync(OutboxRow entry, DateTimeOffset now, TimeSpan wait, string problem, CancellationToken cancellationToken) =>
+        Database.ExecuteSqlAsync(
+            $"""
+            UPDATE outbox SET state = 'pending', not_before = {Stored(now + wait)}, lease_until = NULL, problem = {problem}
+            WHERE id = {entry.Id} AND state = 'leased' AND fence = {entry.Fence}
+            """,
+            cancellationToken);
+
     internal override object Stored(DateTimeOffset instant) => instant.Cut().UtcTicks;
 
     /// <inheritdoc/>

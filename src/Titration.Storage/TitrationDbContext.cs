@@ -81,6 +81,9 @@ public abstract class TitrationDbContext : DbContext
     /// <summary>Waits for every transaction that holds erasures off; until this one ends, those that come later wait for it.</summary>
     internal abstract Task BeginErasureAsync(CancellationToken cancellationToken);
 
+    /// <summary>Gives an entry back for a while, where it is still the holder's.</summary>
+    internal abstract Task<int> GiveBackEntryAsync(OutboxRow entry, DateTimeOffset now, TimeSpan wait, string problem, CancellationToken cancellationToken);
+
     /// <summary>The instant as a parameter of a statement that is written by hand.</summary>
     internal abstract object Stored(DateTimeOffset instant);
 

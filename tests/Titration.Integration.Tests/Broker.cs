@@ -15,6 +15,7 @@ internal sealed class Broker : IAsyncDisposable
     public const string Exchange = "clinic.fhir";
     public const string Queue = "titration.inbound";
     public const string ErrorQueue = "titration.inbound_error";
+    public const string UndeliveredQueue = "titration.inbound_undelivered";
 
     private readonly HttpClient _management;
     private readonly string _name;
@@ -116,6 +117,28 @@ internal sealed class Broker : IAsyncDisposable
     {
         await using IChannel channel = await ChannelAsync(cancellationToken);
         return [.. (await channel.BasicGetAsync(queue, autoAck: true, cancellationToken))!.BasicProperties.Headers!.Keys];
+    }
+
+    /// <summary>Takes the first message and goes without a word, as a reader does that was killed.</summary>
+    /// <returns>False where there was none.</returns>
+    public async Task<bool> TakeAndDieAsync(string queue, CancellationToken cancellationToken)
+    {
+        await using IChannel channel = await ChannelAsync(cancellationToken);
+        return await channel.BasicGetAsync(queue, autoAck: false, cancellationToken) is not null;
+    }
+
+    /// <summary>Refuses the first message for good, which is what the broker itself does with one that it has delivered too often.</summary>
+    /// <returns>False where there was none.</returns>
+    public async Task<bool> RejectAsync(string queue, CancellationToken cancellationToken)
+    {
+        await using IChannel channel = await ChannelAsync(cancellationToken);
+        if (await channel.BasicGetAsync(queue, autoAck: false, cancellationToken) is not { } message)
+        {
+            return false;
+        }
+
+        await channel.BasicRejectAsync(message.DeliveryTag, requeue: false, cancellationToken);
+        return true;
     }
 
     /// <summary>Messages that wait in a queue for somebody to take them; 0 where there is no such queue.</summary>

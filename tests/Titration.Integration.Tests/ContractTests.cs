@@ -35,6 +35,7 @@ public sealed class ContractTests
 
         Assert.Equal(RawFhirSerializerFactory.MediaType, Text(document["defaultContentType"]));
         Assert.Equal(Messaging.Queue, Text(channels["inbound"]!["address"]));
+        Assert.Equal(Messaging.UndeliveredQueue, Text(channels["undelivered"]!["address"]));
         Assert.Equal(Messaging.ErrorQueue, Text(channels["error"]!["address"]));
         Assert.Equal(Messaging.SkippedQueue, Text(channels["skipped"]!["address"]));
     }
@@ -82,16 +83,17 @@ public sealed class ContractTests
         await parts.Broker.PublishAsync(
             Messaging.RoutingKeys[0], envelope, Encoding.UTF8.GetBytes("""{"messageType":["urn:message:Elsewhere:Other"],"message":{}}"""), Cancelled);
 
-        foreach (string channel in new[] { "inbound", "error", "skipped" })
+        foreach (string channel in new[] { "inbound", "undelivered", "error", "skipped" })
         {
             JsonNode said = channels[channel]!;
             JsonNode binding = said["bindings"]!["amqp"]!["queue"]!;
             JsonNode queue = await Eventually.BecomesAsync(
                 $"the queue {Text(said["address"])}", async () => await parts.Broker.AskAsync($"queues/{{0}}/{Text(said["address"])}", Cancelled) ?? new JsonObject(),
-                q => q["arguments"] is not null && (channel == "inbound" || q["messages"]?.GetValue<int>() == 1), Cancelled);
+                q => q["arguments"] is not null && (channel is "inbound" or "undelivered" || q["messages"]?.GetValue<int>() == 1), Cancelled);
             Assert.Equal(
-                (Text(binding["name"]), binding["durable"]!.ToJsonString(), binding["autoDelete"]!.ToJsonString(), Text(said["x-queue-arguments"]?["x-queue-type"])),
-                (Text(queue["name"]), queue["durable"]!.ToJsonString(), queue["auto_delete"]!.ToJsonString(), Text(queue["arguments"]!["x-queue-type"])));
+                (Text(binding["name"]), binding["durable"]!.ToJsonString(), binding["autoDelete"]!.ToJsonString()),
+                (Text(queue["name"]), queue["durable"]!.ToJsonString(), queue["auto_delete"]!.ToJsonString()));
+            Assert.Equal(Arguments(said["x-queue-arguments"]!), Arguments(queue["arguments"]!), StringComparer.Ordinal);
         }
 
         JsonNode bindings = (await parts.Broker.AskAsync($"exchanges/{{0}}/{Messaging.Exchange}/bindings/source", Cancelled))!;
@@ -107,6 +109,9 @@ public sealed class ContractTests
         Assert.True(exitCode == 0, output);
         return JsonNode.Parse(output)!;
     }
+
+    private static IEnumerable<string> Arguments(JsonNode arguments) =>
+        arguments.AsObject().Select(a => $"{a.Key}: {a.Value!.ToString()}").Order(StringComparer.Ordinal);
 
     private static string? Text(JsonNode? node) => node?.GetValue<string>();
 }

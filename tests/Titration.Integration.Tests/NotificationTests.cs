@@ -1,6 +1,8 @@
 using System.Text.Json.Nodes;
 using Microsoft.EntityFrameworkCore;
 using Titration.Storage;
+using Titration.Storage.Intake;
+using Titration.Storage.Model;
 using Titration.TestKit;
 using Titration.TestKit.Builders;
 using Xunit;
@@ -75,6 +77,27 @@ public sealed class NotificationTests
         Assert.Equal(0, await WaitingAsync(parts));
     }
 
+    [Fact]
+    public async Task A_named_resource_that_the_server_refuses_to_give_is_kept_in_quarantine_and_taken_in_after_the_fix()
+    {
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        await parts.KnowPatientsAsync(Cancelled, "forbidden");
+        await parts.Peer.PutAsync(_days.Order("forbidden"), Cancelled);
+        await parts.Peer.FaultsAsync(Cancelled, new Fault("GET /fhir/MedicationRequest", Times: 1, Status: 403));
+        await using RunningWorker worker = await parts.StartAsync(new ShiftedClock(_days.At(6)), Cancelled);
+
+        await parts.Broker.PublishAsync(Cancelled, Named("MedicationRequest/rx-forbidden"));
+        QuarantineRow held = (await Eventually.BecomesAsync("the notification in quarantine", () => QuarantineAsync(parts), q => q is not null, Cancelled))!;
+        Assert.Equal("reference-refused", held.Reason);
+        await using (TitrationDbContext database = parts.Open())
+        {
+            await database.RequestRetryAsync(held.Id, Cancelled);
+        }
+
+        await worker.RetryWaitingAsync(Cancelled);
+        Assert.Equal(["MedicationRequest/rx-forbidden"], await WorkerState.FactsAsync(parts, Cancelled));
+    }
+
     /// <summary>A history page without content.</summary>
     private static JsonObject Named(params IEnumerable<string> references) => new()
     {
@@ -94,6 +117,12 @@ public sealed class NotificationTests
         Assert.Equal(0, await database.Quarantine.CountAsync(Cancelled));
         Assert.Equal(0, await WaitingAsync(parts));
         await parts.AssertNoErrorAsync(Cancelled);
+    }
+
+    private static async Task<QuarantineRow?> QuarantineAsync(Surroundings parts)
+    {
+        await using TitrationDbContext database = parts.Open();
+        return await database.Quarantine.SingleOrDefaultAsync(Cancelled);
     }
 
     private static async Task<int> WaitingAsync(Surroundings parts)

@@ -35,6 +35,9 @@ internal sealed class PrivateService : IAsyncDisposable
 
     public Task StopAsync(CancellationToken cancellationToken) => RunAsync("stop", cancellationToken);
 
+    /// <summary>SIGKILL, as a crash would.</summary>
+    public Task KillAsync(CancellationToken cancellationToken) => RunAsync("kill", cancellationToken);
+
     public async ValueTask DisposeAsync()
     {
         await RunAsync("remove", CancellationToken.None);

@@ -1,5 +1,6 @@
 using System.Text.Json.Nodes;
 using RabbitMQ.Client.Exceptions;
+using Titration.TestKit;
 using Titration.TestKit.Builders;
 using Xunit;
 
@@ -8,6 +9,8 @@ namespace Titration.Integration.Tests;
 /// <summary>What the clinic's producers rely on at the broker.</summary>
 public sealed class QueueTests
 {
+    private readonly ClinicDays _days = ClinicDays.LongAgo();
+
     private static CancellationToken Cancelled => TestContext.Current.CancellationToken;
 
     [Fact]
@@ -22,9 +25,50 @@ public sealed class QueueTests
 
         Assert.Equal("quorum", queue["arguments"]!["x-queue-type"]!.GetValue<string>());
         Assert.True(queue["durable"]!.GetValue<bool>());
+        Assert.True(queue["arguments"]!["x-delivery-limit"]!.GetValue<int>() >= 1_000_000);
         Assert.Equal(("topic", true), (exchange["type"]!.GetValue<string>(), exchange["durable"]!.GetValue<bool>()));
         string[] keys = [.. bindings.AsArray().Select(b => b!["routing_key"]!.GetValue<string>())];
         Assert.Superset(new HashSet<string>(["MedicationRequest", "Observation", "Task"], StringComparer.Ordinal), keys.ToHashSet(StringComparer.Ordinal));
+    }
+
+    /// <summary>RabbitMQ 4 gives up after 20 deliveries where a queue does not say otherwise.</summary>
+    [Fact]
+    public async Task A_message_whose_reader_dies_30_times_is_still_there_for_the_next()
+    {
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        await parts.KnowPatientsAsync(Cancelled, "patience");
+        ShiftedClock clock = new(_days.At(6));
+        await using (await parts.StartAsync(clock, Cancelled))
+        {
+            // It declares the queue.
+        }
+
+        await parts.Broker.PublishAsync(Cancelled, _days.Order("patience"));
+        for (int death = 0; death < 30; death++)
+        {
+            await Eventually.HoldsAsync("the message", () => parts.Broker.TakeAndDieAsync(Broker.Queue, Cancelled), Cancelled);
+        }
+
+        await using RunningWorker worker = await parts.StartAsync(clock, Cancelled);
+        await Eventually.HoldsAsync("the order", () => WorkerState.IsKnownAsync(parts, "patience", Cancelled), Cancelled);
+        Assert.Equal(0u, await parts.Broker.DepthAsync(Broker.UndeliveredQueue, Cancelled));
+    }
+
+    [Fact]
+    public async Task What_the_broker_gives_up_delivering_is_kept_in_a_queue_of_its_own()
+    {
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        await using (await parts.StartAsync(TimeProvider.System, Cancelled))
+        {
+            // It declares the queues.
+        }
+
+        await parts.Broker.PublishAsync(Cancelled, _days.Order("given-up"));
+        await Eventually.HoldsAsync("the message", () => parts.Broker.RejectAsync(Broker.Queue, Cancelled), Cancelled);
+
+        await Eventually.HoldsAsync("it is kept", async () => await parts.Broker.DepthAsync(Broker.UndeliveredQueue, Cancelled) == 1, Cancelled);
+        JsonNode kept = (await parts.Broker.AskAsync($"queues/{{0}}/{Broker.UndeliveredQueue}", Cancelled))!;
+        Assert.Equal(("quorum", true), (kept["arguments"]!["x-queue-type"]!.GetValue<string>(), kept["durable"]!.GetValue<bool>()));
     }
 
     [Fact]

@@ -133,7 +133,7 @@ public abstract class OutboxSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         Assert.Equal((2, 2), (next.Fence, next.Attempts));
         await using TitrationDbContext database = Open();
         Assert.False(await CompleteAsync(slow));
-        Assert.False(await database.GiveBackAsync(slow, LongAgo, "late", Token));
+        Assert.False(await database.GiveBackAsync(slow, LongAgo, TimeSpan.Zero, "late", Token));
         Assert.False(await database.DropAsync(slow, "late", Token));
         Assert.False(await database.BuryAsync(slow, "late", Token));
         Assert.Empty(await database.SentResources.ToListAsync(Token));
@@ -150,10 +150,10 @@ public abstract class OutboxSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         await DecideAsync("p", Sample.Intent("1"), Sample.Intent("2"));
         await using TitrationDbContext database = Open();
 
-        Assert.True(await database.GiveBackAsync(Assert.Single(await ClaimAsync()), LongAgo, "http-503", Token));
+        Assert.True(await database.GiveBackAsync(Assert.Single(await ClaimAsync()), LongAgo, TimeSpan.Zero, "http-503", Token));
         OutboxRow again = Assert.Single(await ClaimAsync());
         Assert.Equal((1, 2, "http-503"), (again.Sequence, again.Attempts, again.Problem));
-        Assert.True(await database.GiveBackAsync(again, FarAhead, "http-429", Token));
+        Assert.True(await database.GiveBackAsync(again, FarAhead, TimeSpan.FromDays(1), "http-429", Token));
 
         Assert.Empty(await ClaimAsync());
     }

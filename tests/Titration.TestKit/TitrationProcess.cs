@@ -9,6 +9,8 @@ public sealed record CommandOutput(int ExitCode, string Output, string Errors);
 /// <summary>The built executable as a process of its own, in a folder of its own: what a user has.</summary>
 public sealed class TitrationProcess : IAsyncDisposable
 {
+    private const string Executable = "titration";
+
     private readonly Process _process;
     private readonly ConcurrentQueue<string> _lines = new();
 
@@ -28,9 +30,13 @@ public sealed class TitrationProcess : IAsyncDisposable
     /// <param name="folder">The working folder.</param>
     /// <param name="settings">Environment variables beside those of the tests; those of the service itself are not passed on.</param>
     /// <param name="arguments">The command line.</param>
-    public static TitrationProcess Start(string folder, IReadOnlyDictionary<string, string> settings, params string[] arguments)
+    public static TitrationProcess Start(string folder, IReadOnlyDictionary<string, string> settings, params string[] arguments) =>
+        StartProgram(Executable, folder, settings, arguments);
+
+    /// <summary>Starts another program that was built beside the tests, and leaves it running.</summary>
+    public static TitrationProcess StartProgram(string program, string folder, IReadOnlyDictionary<string, string> settings, params string[] arguments)
     {
-        Process process = new() { StartInfo = StartInfo(folder, settings, arguments) };
+        Process process = new() { StartInfo = StartInfo(program, folder, settings, arguments) };
         TitrationProcess started = new(process);
         process.Start();
         process.StandardInput.Close();
@@ -48,7 +54,7 @@ public sealed class TitrationProcess : IAsyncDisposable
     public static async Task<CommandOutput> RunAsync(
         string folder, byte[]? input, IReadOnlyDictionary<string, string> settings, string[] arguments, CancellationToken cancellationToken)
     {
-        using Process process = new() { StartInfo = StartInfo(folder, settings, arguments) };
+        using Process process = new() { StartInfo = StartInfo(Executable, folder, settings, arguments) };
         process.Start();
         await using CancellationTokenRegistration killed = cancellationToken.Register(() => process.Kill(entireProcessTree: true));
         Task<string> output = process.StandardOutput.ReadToEndAsync(CancellationToken.None);
@@ -121,9 +127,9 @@ public sealed class TitrationProcess : IAsyncDisposable
         }
     }
 
-    private static ProcessStartInfo StartInfo(string folder, IReadOnlyDictionary<string, string> settings, string[] arguments)
+    private static ProcessStartInfo StartInfo(string program, string folder, IReadOnlyDictionary<string, string> settings, string[] arguments)
     {
-        ProcessStartInfo start = new(Path.Combine(AppContext.BaseDirectory, "titration"), arguments)
+        ProcessStartInfo start = new(Path.Combine(AppContext.BaseDirectory, program), arguments)
         {
             WorkingDirectory = folder,
             UseShellExecute = false,

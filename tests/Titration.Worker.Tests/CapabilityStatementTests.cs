@@ -1,6 +1,10 @@
 using System.Collections.Concurrent;
 using System.Diagnostics;
 using System.Text.Json.Nodes;
+using Microsoft.EntityFrameworkCore;
+using Titration.Protocol.Communications;
+using Titration.Storage;
+using Titration.Storage.Model;
 using Titration.TestKit;
 using Titration.TestKit.Builders;
 using Titration.Worker.Intake;
@@ -55,6 +59,7 @@ public sealed class CapabilityStatementTests
         await worker.TakeInAsync(Cancelled, swelling);
         await worker.DeliverAsync(Cancelled);
         Assert.Single(await worker.SearchAsync("Flag", Cancelled));
+        await ForgetAttemptAsync(worker);
 
         await worker.TakeInAsync(Cancelled, swelling.With(o =>
         {
@@ -63,6 +68,14 @@ public sealed class CapabilityStatementTests
         }));
         await worker.DeliverAsync(Cancelled);
         Assert.Equal("inactive", Assert.Single(await worker.SearchAsync("Flag", Cancelled))["status"]!.GetValue<string>());
+    }
+
+    /// <summary>As if the process had been killed after the server had taken everything, and before the database knew.</summary>
+    private static async Task ForgetAttemptAsync(EmbeddedWorker worker)
+    {
+        await using TitrationDbContext database = await worker.OpenAsync(Cancelled);
+        await database.SentResources.ExecuteDeleteAsync(Cancelled);
+        await database.Outbox.Where(o => o.Kind == CommunicationKind.SafetyReferral).ExecuteUpdateAsync(set => set.SetProperty(o => o.State, OutboxState.Pending), Cancelled);
     }
 
     private static Task NotifyAsync(EmbeddedWorker worker, string type, string id) =>
@@ -141,6 +154,7 @@ public sealed class CapabilityStatementTests
         private static string Words(HttpRequestMessage request, string[] path) => (request.Method.Method, path.Length) switch
         {
             ("GET", 3) => $"{path[1]} read",
+            ("GET", 2) => $"{path[1]} search-type",
             ("POST", 2) => $"{path[1]} create{(request.Headers.TryGetValues("If-None-Exist", out IEnumerable<string>? query) && query.Single().StartsWith("identifier=", StringComparison.Ordinal) ? " if none has the identifier" : "")}",
             ("PUT", 3) => $"{path[1]} update{(request.Headers.IfMatch.Count > 0 ? " of a version" : " or create")}",
             _ => $"{request.Method} {request.RequestUri}",

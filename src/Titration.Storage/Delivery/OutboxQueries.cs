@@ -69,13 +69,16 @@ public static class OutboxQueries
         return true;
     }
 
-    /// <summary>Gives an entry back, to be claimed again not before an instant, such as after a Retry-After.</summary>
+    /// <summary>Gives an entry back, to be claimed again after a while, such as a Retry-After.</summary>
+    /// <param name="database">The database.</param>
+    /// <param name="entry">The entry as claimed.</param>
+    /// <param name="now">Now. Counts on SQLite; PostgreSQL goes by its own clock: a worker whose clock is ahead must not hold anything back.</param>
+    /// <param name="wait">Zero: at once.</param>
+    /// <param name="problem">A code without patient data.</param>
+    /// <param name="cancellationToken">Ends it before anything is changed.</param>
     public static async Task<bool> GiveBackAsync(
-        this TitrationDbContext database, OutboxRow entry, DateTimeOffset notBefore, string problem, CancellationToken cancellationToken) =>
-        await Held(database, entry).ExecuteUpdateAsync(
-            set => set.SetProperty(o => o.State, OutboxState.Pending).SetProperty(o => o.NotBefore, notBefore)
-                .SetProperty(o => o.LeaseUntil, (DateTimeOffset?)null).SetProperty(o => o.Problem, problem),
-            cancellationToken) > 0;
+        this TitrationDbContext database, OutboxRow entry, DateTimeOffset now, TimeSpan wait, string problem, CancellationToken cancellationToken) =>
+        await database.GiveBackEntryAsync(entry, now, wait, problem, cancellationToken) > 0;
 
     /// <summary>Drops an entry whose grounds have gone.</summary>
     public static Task<bool> DropAsync(this TitrationDbContext database, OutboxRow entry, string problem, CancellationToken cancellationToken) =>

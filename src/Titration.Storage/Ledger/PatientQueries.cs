@@ -55,7 +55,8 @@ public static class PatientQueries
             .ToListAsync(cancellationToken)).ToLookup(c => c.Patient, StringComparer.Ordinal);
         ILookup<string, CommunicationRow> communications = (await database.Communications
             .Where(c => ids.Contains(c.Patient) && (c.State != CommunicationState.Withdrawn || c.Kind == Protocol.Communications.CommunicationKind.StepChange))
-            .ToListAsync(cancellationToken)).ToLookup(c => c.Patient, StringComparer.Ordinal);
+            // In which order a decision takes them back must not be the database's whim.
+            .OrderBy(c => c.OpenedAt).ThenBy(c => c.Key).ToListAsync(cancellationToken)).ToLookup(c => c.Patient, StringComparer.Ordinal);
         return
         [
             .. rows.Select(p => new PatientRecord(

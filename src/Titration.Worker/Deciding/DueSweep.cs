@@ -4,17 +4,17 @@ using Quartz;
 using Titration.Storage;
 using Titration.Storage.Ledger;
 using Titration.Worker.Delivery;
+using Titration.Worker.Hosting;
 
 namespace Titration.Worker.Deciding;
 
-/// <summary>Looks at every patient whose next look has come.</summary>
+/// <summary>
+/// Looks at every patient whose next look has come. Leased for the time of the sweep: two that look at one patient after all decide the same once.
+/// </summary>
 public sealed partial class DueSweep(
-    IDbContextFactory<TitrationDbContext> contexts, PatientDecisions decisions, TimeProvider time, ILogger<DueSweep> logger)
+    IDbContextFactory<TitrationDbContext> contexts, PatientDecisions decisions, TimeProvider time, Timing timing, ILogger<DueSweep> logger)
 {
     private const int Batch = 100;
-
-    /// <summary>So long another waits for a patient whose sweep was killed. Two that look at one patient decide the same once.</summary>
-    private static readonly TimeSpan Lease = TimeSpan.FromSeconds(20);
 
     /// <summary>
     /// One sweep, until nothing is due. A patient that fails stays leased and comes again later; the others go on.
@@ -28,7 +28,7 @@ public sealed partial class DueSweep(
             ImmutableArray<string> due;
             await using (TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken))
             {
-                due = await database.DueAsync(time.GetUtcNow(), Lease, Batch, cancellationToken);
+                due = await database.DueAsync(time.GetUtcNow(), timing.Lease, Batch, cancellationToken);
             }
 
             if (due.IsEmpty)
@@ -52,15 +52,15 @@ public sealed partial class DueSweep(
         }
         catch (Exception problem) when (problem is not OperationCanceledException)
         {
-            Log.LookFailed(logger, problem.GetType().Name);
+            Log.LookFailed(logger, problem);
             return false;
         }
     }
 
     private static partial class Log
     {
-        [LoggerMessage(EventId = 2001, Level = LogLevel.Error, Message = "A due patient could not be looked at ({Problem}); it is tried again when its lease ends.")]
-        public static partial void LookFailed(ILogger logger, string problem);
+        [LoggerMessage(EventId = 2001, Level = LogLevel.Error, Message = "A due patient could not be looked at; it is tried again when its lease ends.")]
+        public static partial void LookFailed(ILogger logger, Exception problem);
     }
 }
 

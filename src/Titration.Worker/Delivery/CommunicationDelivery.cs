@@ -41,8 +41,9 @@ public sealed partial class CommunicationDelivery(
     {
         CommunicationRow? communication = await database.Communications.AsNoTracking().SingleOrDefaultAsync(c => c.Key == entry.CommunicationKey, cancellationToken);
         ImmutableArray<SentResourceRow> already = await database.SentOfAsync(entry.CommunicationKey, cancellationToken);
+        bool gone = communication?.State == CommunicationState.Withdrawn && already.IsEmpty;
         // None: its patient was erased after the entry had been claimed.
-        if (communication is null || (communication.State == CommunicationState.Withdrawn && already.IsEmpty))
+        if (communication is null || (gone && entry.Attempts == 1))
         {
             return Delivered.AsDropped;
         }
@@ -56,6 +57,11 @@ public sealed partial class CommunicationDelivery(
         if (await OutgoingAsync(database, communication, cancellationToken) is not { } outgoing)
         {
             return Delivered.AsDropped;
+        }
+
+        if (gone)
+        {
+            return await EarlierAttempt.FindAsync(server, entry.CommunicationKey, CommunicationWriter.Write(outgoing, clinic, settings.Policy.Wording), cancellationToken);
         }
 
         if (outgoing is { Intent.Proposed: not null, Order: { } order })

@@ -17,15 +17,10 @@ namespace Titration.Worker.Delivery;
 /// conditional on the identifier, changing on the version.
 /// </summary>
 public sealed partial class OutboxSender(
-    IDbContextFactory<TitrationDbContext> contexts, Settings settings, CommunicationDelivery delivery, TimeProvider time, TitrationTelemetry telemetry,
-    ILogger<OutboxSender> logger)
+    IDbContextFactory<TitrationDbContext> contexts, Settings settings, CommunicationDelivery delivery, TimeProvider time, Timing timing,
+    TitrationTelemetry telemetry, ILogger<OutboxSender> logger)
 {
     private const int Batch = 20;
-
-    /// <summary>Prolonged as long as somebody works on the entry; so long another waits for one who was killed.</summary>
-    private static readonly TimeSpan Lease = TimeSpan.FromSeconds(20);
-    private static readonly TimeSpan ProlongEvery = TimeSpan.FromSeconds(5);
-    private static readonly TimeSpan LongestWait = TimeSpan.FromMinutes(5);
 
     /// <summary>Claimed and not yet dealt with.</summary>
     private ImmutableArray<OutboxRow> _unfinished = [];
@@ -38,7 +33,7 @@ public sealed partial class OutboxSender(
         ImmutableArray<OutboxRow> entries;
         await using (TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken))
         {
-            entries = await database.ClaimAsync(time.GetUtcNow(), Lease, Batch, onlySafety: false, cancellationToken);
+            entries = await database.ClaimAsync(time.GetUtcNow(), timing.Lease, Batch, onlySafety: false, cancellationToken);
         }
 
         _unfinished = entries;
@@ -81,7 +76,7 @@ public sealed partial class OutboxSender(
     /// <summary>Keeps the leases of what is not done yet, until it is told to stop.</summary>
     private async Task ProlongAsync(CancellationToken cancellationToken)
     {
-        using PeriodicTimer timer = new(ProlongEvery, time);
+        using PeriodicTimer timer = new(timing.Lease / 4, time);
         try
         {
             while (await timer.WaitForNextTickAsync(cancellationToken))
@@ -89,12 +84,12 @@ public sealed partial class OutboxSender(
                 try
                 {
                     await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
-                    await database.ProlongAsync(_unfinished, time.GetUtcNow(), Lease, cancellationToken);
+                    await database.ProlongAsync(_unfinished, time.GetUtcNow(), timing.Lease, cancellationToken);
                 }
                 catch (Exception problem) when (Infrastructure.IsTrouble(problem))
                 {
                     // Another may take over; every write can be repeated, and the fence tells us.
-                    Log.NotProlonged(logger, problem.GetType().Name);
+                    Log.NotProlonged(logger, problem);
                 }
             }
         }
@@ -113,7 +108,7 @@ public sealed partial class OutboxSender(
         foreach (OutboxRow entry in _unfinished)
         {
             await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
-            await database.GiveBackAsync(entry, time.GetUtcNow(), "interrupted", cancellationToken);
+            await database.GiveBackAsync(entry, time.GetUtcNow(), TimeSpan.Zero, "interrupted", cancellationToken);
         }
 
         _unfinished = [];
@@ -125,9 +120,10 @@ public sealed partial class OutboxSender(
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         // Once for all the queries of an entry.
         await database.Database.OpenConnectionAsync(cancellationToken);
-        if (entry.Paced && await HeldUntilAsync(database, entry, cancellationToken) is { } later)
+        DateTimeOffset now = time.GetUtcNow();
+        if (entry.Paced && await HeldUntilAsync(database, entry, now, cancellationToken) is { } later)
         {
-            await database.GiveBackAsync(entry, later, "held-back", cancellationToken);
+            await database.GiveBackAsync(entry, now, later - now, "held-back", cancellationToken);
             return;
         }
 
@@ -155,24 +151,25 @@ public sealed partial class OutboxSender(
                 break;
             default:
                 await database.KeepSentAsync(entry, delivered.Held, cancellationToken);
-                await database.GiveBackAsync(entry, time.GetUtcNow() + WaitOf(delivered.Trouble, entry.Attempts), delivered.Result, cancellationToken);
+                await database.GiveBackAsync(entry, time.GetUtcNow(), WaitOf(delivered.Trouble, entry), delivered.Result, cancellationToken);
                 break;
         }
     }
 
     /// <summary>Quiet hours, and the messages that this patient has had today; null: it may leave.</summary>
-    private async Task<DateTimeOffset?> HeldUntilAsync(TitrationDbContext database, OutboxRow entry, CancellationToken cancellationToken)
+    private async Task<DateTimeOffset?> HeldUntilAsync(TitrationDbContext database, OutboxRow entry, DateTimeOffset now, CancellationToken cancellationToken)
     {
         TimeZoneInfo zone = settings.Policy.Zone;
-        DateTimeOffset now = time.GetUtcNow();
         int today = await database.CountPacedSinceAsync(entry.Patient, ClinicZone.StartOf(ClinicZone.DateOf(now, zone), zone), cancellationToken);
         return settings.Messages.HeldUntil(now, zone, today);
     }
 
     /// <summary>What the server asked for, else longer with each attempt.</summary>
-    private static TimeSpan WaitOf(ServerAnswer trouble, int attempts)
+    private TimeSpan WaitOf(ServerAnswer trouble, OutboxRow entry)
     {
-        TimeSpan own = TimeSpan.FromSeconds(Math.Min(Math.Pow(2, Math.Min(attempts, 10)), LongestWait.TotalSeconds));
+        TimeSpan longest = entry.Rank == 0 ? timing.LongestStatRedelivery : timing.LongestRedelivery;
+        TimeSpan doubled = timing.Redelivery * Math.Pow(2, Math.Min(entry.Attempts - 1, 10));
+        TimeSpan own = doubled < longest ? doubled : longest;
         return trouble switch
         {
             ServerAnswer.Unavailable { RetryAfter: { } asked } => asked,
@@ -183,8 +180,8 @@ public sealed partial class OutboxSender(
 
     private static partial class Log
     {
-        [LoggerMessage(EventId = 3005, Level = LogLevel.Warning, Message = "The leases of what is being sent could not be prolonged ({Problem}).")]
-        public static partial void NotProlonged(ILogger logger, string problem);
+        [LoggerMessage(EventId = 3005, Level = LogLevel.Warning, Message = "The leases of what is being sent could not be prolonged.")]
+        public static partial void NotProlonged(ILogger logger, Exception problem);
 
         [LoggerMessage(EventId = 3001, Level = LogLevel.Error, Message = "The FHIR server refused a {Kind} for good: HTTP {Status} {IssueCodes}. It is kept as a dead letter.")]
         public static partial void Refused(ILogger logger, string kind, int status, string issueCodes);
@@ -195,10 +192,8 @@ public sealed partial class OutboxSender(
 }
 
 /// <summary>Sends as long as the service runs.</summary>
-public sealed partial class OutboxDelivery(OutboxSender sender, OutboxSignal signal, TimeProvider time, ILogger<OutboxDelivery> logger) : BackgroundService
+public sealed partial class OutboxDelivery(OutboxSender sender, OutboxSignal signal, TimeProvider time, Timing timing, ILogger<OutboxDelivery> logger) : BackgroundService
 {
-    private static readonly TimeSpan Idle = TimeSpan.FromSeconds(2);
-
     protected override async Task ExecuteAsync(CancellationToken stoppingToken)
     {
         while (!stoppingToken.IsCancellationRequested)
@@ -211,12 +206,12 @@ public sealed partial class OutboxDelivery(OutboxSender sender, OutboxSignal sig
             catch (Exception problem) when (problem is not OperationCanceledException)
             {
                 // What was claimed is given back with the next attempt; nothing was acknowledged.
-                Log.Failed(logger, problem.GetType().Name);
+                Log.Failed(logger, problem);
             }
 
             if (sent == 0)
             {
-                await signal.WaitAsync(Idle, time, stoppingToken);
+                await signal.WaitAsync(timing.OutboxIdle, time, stoppingToken);
             }
         }
     }
@@ -232,13 +227,13 @@ public sealed partial class OutboxDelivery(OutboxSender sender, OutboxSignal sig
         catch (Exception problem) when (Infrastructure.IsTrouble(problem))
         {
             // The leases run out by themselves.
-            Log.Failed(logger, problem.GetType().Name);
+            Log.Failed(logger, problem);
         }
     }
 
     private static partial class Log
     {
-        [LoggerMessage(EventId = 3003, Level = LogLevel.Error, Message = "Delivery failed ({Problem}); it goes on with the next attempt.")]
-        public static partial void Failed(ILogger logger, string problem);
+        [LoggerMessage(EventId = 3003, Level = LogLevel.Error, Message = "Delivery failed; it goes on with the next attempt.")]
+        public static partial void Failed(ILogger logger, Exception problem);
     }
 }

@@ -42,7 +42,7 @@ public sealed partial class Housekeeping(Watch watch, QuarantineRetention retent
             catch (Exception problem) when (problem is not OperationCanceledException)
             {
                 // The gauges keep their last values; readiness says that the database is away.
-                Log.Failed(logger, problem.GetType().Name);
+                Log.Failed(logger, problem);
             }
         }
         while (await timer.WaitForNextTickAsync(stoppingToken));
@@ -50,7 +50,7 @@ public sealed partial class Housekeeping(Watch watch, QuarantineRetention retent
 
     private static partial class Log
     {
-        [LoggerMessage(EventId = 1401, Level = LogLevel.Error, Message = "The figures could not be read or old messages not removed ({Problem}); it is tried again.")]
-        public static partial void Failed(ILogger logger, string problem);
+        [LoggerMessage(EventId = 1401, Level = LogLevel.Error, Message = "The figures could not be read or old messages not removed; it is tried again.")]
+        public static partial void Failed(ILogger logger, Exception problem);
     }
 }

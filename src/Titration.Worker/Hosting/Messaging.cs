@@ -24,6 +24,18 @@ public static class Messaging
     /// <summary>Where a message goes that came in the transport's own envelope and is none of ours; likewise.</summary>
     public const string SkippedQueue = $"{Queue}_skipped";
 
+    /// <summary>Where the broker lays a message aside that it has given up delivering; made at the start, so that it is there when it is needed.</summary>
+    public const string UndeliveredQueue = $"{Queue}_undelivered";
+
+    /// <summary>
+    /// How often the broker may deliver a message anew. RabbitMQ 4 gives up after 20 where a queue does not say otherwise, and each worker that dies or loses its
+    /// connection counts: bad weather must not empty the queue. No limit at all can only be said to RabbitMQ 4; this is none in practice, to any version.
+    /// </summary>
+    private const int DeliveryLimit = 1_000_000;
+
+    /// <summary>A worker whose machine is gone without a word is noticed after twice this, and what it held goes to another.</summary>
+    private static readonly TimeSpan Heartbeat = TimeSpan.FromSeconds(10);
+
     /// <summary>The resource types that the queue is bound for.</summary>
     public static readonly ImmutableArray<string> RoutingKeys = ["MedicationRequest", "Observation", "Task", "Patient", "Medication", "CommunicationRequest", "Bundle"];
 
@@ -52,6 +64,11 @@ public static class Messaging
                     rabbit.ReceiveEndpoint(Queue, endpoint =>
                     {
                         endpoint.SetQuorumQueue();
+                        endpoint.SetQueueArgument("x-delivery-limit", DeliveryLimit);
+                        endpoint.BindDeadLetterQueue(UndeliveredQueue, UndeliveredQueue, queue => queue.SetQueueArgument("x-queue-type", "quorum"));
+                        // It leaves the queue only once it lies in the other.
+                        endpoint.SetQueueArgument("x-dead-letter-strategy", "at-least-once");
+                        endpoint.SetQueueArgument("x-overflow", "reject-publish");
                         endpoint.ConfigureConsumeTopology = false;
                         endpoint.PrefetchCount = (ushort)settings.Options.Broker.Prefetch;
                         foreach (string key in RoutingKeys)
@@ -77,6 +94,7 @@ public static class Messaging
     {
         // Not the limit: that is the broker's. A message over the client's own would break the connection, come again, and stop the queue for ever.
         host.MaxMessageSize(LargestMessageOfAnyBroker);
+        host.Heartbeat(Heartbeat);
         Uri address = new(settings.Options.Broker.Uri);
         if (address.Scheme != "amqps")
         {

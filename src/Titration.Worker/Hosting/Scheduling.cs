@@ -9,14 +9,19 @@ namespace Titration.Worker.Hosting;
 /// <summary>What Quartz triggers, persistent and clustered on PostgreSQL: a sweep over what has fallen due and, where it is set, a look at the FHIR server.</summary>
 public static class Scheduling
 {
+    /// <summary>Its name; by it the scheduler has a clock of its own.</summary>
+    private const string Scheduler = "titration";
+
     private static readonly JobKey Sweep = new("evaluate-due-courses");
     private static readonly JobKey Poll = new("poll-fhir-server");
 
-    public static void Add(IServiceCollection services, Settings settings)
+    public static void Add(IServiceCollection services, Settings settings, Timing timing)
     {
-        services.AddQuartz(quartz =>
+        services.AddQuartz(Scheduler, quartz =>
         {
             quartz.ConfigureScheduler(scheduler => scheduler.GenerateInstanceId = true);
+            // When to look is a matter of real time, and of the cluster's; what is due then is asked of the clock that decides.
+            quartz.UseTimeProvider(TimeProvider.System);
             quartz.UsePersistentStore(store =>
             {
                 store.ProvisionSchema();
@@ -25,8 +30,8 @@ public static class Scheduling
                     store.UsePostgres(settings.Database.ConnectionString);
                     store.UseClustering(cluster =>
                     {
-                        cluster.CheckinInterval = TimeSpan.FromSeconds(5);
-                        cluster.CheckinMisfireThreshold = TimeSpan.FromSeconds(10);
+                        cluster.CheckinInterval = timing.ClusterCheckIn;
+                        cluster.CheckinMisfireThreshold = 2 * timing.ClusterCheckIn;
                     });
                 }
                 else

@@ -24,8 +24,10 @@ public static partial class TitrationHost
     /// <param name="settings">Checked.</param>
     /// <param name="time">The clock; a simulation brings its own.</param>
     /// <param name="scheduled">False where somebody else drives the sweep and the delivery, such as the demo.</param>
-    public static WebApplication Build(Settings settings, TimeProvider time, bool scheduled = true)
+    /// <param name="timing">Null: <see cref="Timing.Default"/>.</param>
+    public static WebApplication Build(Settings settings, TimeProvider time, bool scheduled = true, Timing? timing = null)
     {
+        timing ??= Timing.Default;
         // Settings are checked once, at the start: nothing is to watch the folder for a change of a file.
         WebApplicationBuilder builder = WebApplication.CreateSlimBuilder(["--hostBuilder:reloadConfigOnChange=false"]);
         builder.Logging.ClearProviders();
@@ -44,12 +46,12 @@ public static partial class TitrationHost
             }
         });
         builder.Services.Configure<HostOptions>(host => host.ShutdownTimeout = ShutdownTimeout);
-        AddServices(builder.Services, settings, time);
-        AddFhirServer(builder.Services, settings);
+        AddServices(builder.Services, settings, time, timing);
+        AddFhirServer(builder.Services, settings, timing);
         Messaging.Add(builder.Services, settings);
         if (scheduled)
         {
-            Scheduling.Add(builder.Services, settings);
+            Scheduling.Add(builder.Services, settings, timing);
             builder.Services.AddHostedService<OutboxDelivery>();
             builder.Services.AddHostedService<WaitingDelivery>();
         }
@@ -95,7 +97,9 @@ public static partial class TitrationHost
     {
         builder.Logging.SetMinimumLevel(LogLevel.Information);
         builder.Logging.AddFilter("Microsoft", LogLevel.Warning).AddFilter("System", LogLevel.Warning).AddFilter("MassTransit", LogLevel.Warning)
-            .AddFilter("Quartz", LogLevel.Warning).AddFilter("Polly", LogLevel.Error);
+            .AddFilter("Quartz", LogLevel.Warning).AddFilter("Polly", LogLevel.Error)
+            // What fails in the database is told by whoever asked for it; these would tell it once more, with the statement.
+            .AddFilter("Microsoft.EntityFrameworkCore", LogLevel.None);
         if (console)
         {
             builder.Logging.AddSimpleConsole(o =>
@@ -106,8 +110,9 @@ public static partial class TitrationHost
         }
     }
 
-    private static void AddServices(IServiceCollection services, Settings settings, TimeProvider time)
+    private static void AddServices(IServiceCollection services, Settings settings, TimeProvider time, Timing timing)
     {
+        services.AddSingleton(timing);
         services.AddSingleton(settings);
         services.AddSingleton(time);
         services.AddTitrationStorage(settings.Database);
@@ -136,7 +141,7 @@ public static partial class TitrationHost
     /// Retries with backoff and jitter, honours Retry-After, and opens the circuit when the server is down: then the outbox waits without
     /// asking.
     /// </summary>
-    private static void AddFhirServer(IServiceCollection services, Settings settings)
+    private static void AddFhirServer(IServiceCollection services, Settings settings, Timing timing)
     {
         if (settings.Options.EmbeddedFhirServer)
         {
@@ -153,7 +158,7 @@ public static partial class TitrationHost
                     MaxRetryAttempts = 3,
                     BackoffType = DelayBackoffType.Exponential,
                     UseJitter = true,
-                    Delay = TimeSpan.FromMilliseconds(200),
+                    Delay = timing.RequestRetry,
                     MaxDelay = TimeSpan.FromSeconds(5),
                     // A long Retry-After gives the entry back instead of holding it.
                     ShouldRetryAfterHeader = false,
@@ -165,7 +170,7 @@ public static partial class TitrationHost
                     SamplingDuration = TimeSpan.FromSeconds(30),
                     MinimumThroughput = 20,
                     FailureRatio = 0.9,
-                    BreakDuration = TimeSpan.FromSeconds(10),
+                    BreakDuration = timing.CircuitBreak,
                 })
                 .AddTimeout(timeout));
         FhirServerAccess.Add(services, settings);

@@ -3,13 +3,11 @@ using Titration.Worker.Intake;
 namespace Titration.Worker.Hosting;
 
 /// <summary>Tries again what waits for a reference, as long as the service runs, and once at its start what waits for a mapping.</summary>
-public sealed partial class WaitingDelivery(WaitingRetry waiting, TimeProvider time, ILogger<WaitingDelivery> logger) : BackgroundService
+public sealed partial class WaitingDelivery(WaitingRetry waiting, TimeProvider time, Timing timing, ILogger<WaitingDelivery> logger) : BackgroundService
 {
-    private static readonly TimeSpan Every = TimeSpan.FromSeconds(30);
-
     protected override async Task ExecuteAsync(CancellationToken stoppingToken)
     {
-        using PeriodicTimer timer = new(Every, time);
+        using PeriodicTimer timer = new(timing.WaitingEvery, time);
         bool mappingRead = false;
         do
         {
@@ -26,7 +24,7 @@ public sealed partial class WaitingDelivery(WaitingRetry waiting, TimeProvider t
             catch (Exception problem) when (problem is not OperationCanceledException)
             {
                 // What was not taken in still waits.
-                Log.Failed(logger, problem.GetType().Name);
+                Log.Failed(logger, problem);
             }
         }
         while (await timer.WaitForNextTickAsync(stoppingToken));
@@ -34,7 +32,7 @@ public sealed partial class WaitingDelivery(WaitingRetry waiting, TimeProvider t
 
     private static partial class Log
     {
-        [LoggerMessage(EventId = 1101, Level = LogLevel.Error, Message = "Waiting resources could not be tried again ({Problem}); they are tried with the next round.")]
-        public static partial void Failed(ILogger logger, string problem);
+        [LoggerMessage(EventId = 1101, Level = LogLevel.Error, Message = "Waiting resources could not be tried again; they are tried with the next round.")]
+        public static partial void Failed(ILogger logger, Exception problem);
     }
 }

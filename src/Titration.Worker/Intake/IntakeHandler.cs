@@ -240,6 +240,9 @@ public sealed class IntakeHandler(
             case Fetched.Unreachable:
                 message.Wait(incomplete);
                 break;
+            case Fetched.Refused refused:
+                message.Quarantine(incomplete, "reference-refused", "", $"The FHIR server does not give {reference.Split('/')[0]} resources that are named: HTTP {refused.Status}.");
+                break;
             case Fetched.Missing when namesMedication:
                 message.Quarantine(incomplete, "reference-missing", "MedicationRequest.medicationReference", "The Medication is not on the FHIR server.");
                 break;

@@ -17,6 +17,10 @@ public abstract record Fetched
     /// <param name="Gone">It had it, and it was deleted (410).</param>
     public sealed record Missing(bool Gone) : Fetched;
 
+    /// <summary>The server will not give it: whether it is there nobody knows.</summary>
+    /// <param name="Status">HTTP status.</param>
+    public sealed record Refused(int Status) : Fetched;
+
     /// <summary>The server cannot be asked now.</summary>
     public sealed record Unreachable : Fetched;
 }
@@ -34,7 +38,7 @@ public sealed class References(FhirServerClient server)
         {
             ServerAnswer.Held { Json: { } json } => new Fetched.Found(Encoding.UTF8.GetBytes(json)),
             ServerAnswer.Missing missing => new Fetched.Missing(missing.Gone),
-            ServerAnswer.Refused => new Fetched.Missing(Gone: false),
+            ServerAnswer.Refused refused => new Fetched.Refused(refused.Status),
             _ => new Fetched.Unreachable(),
         };
     }

@@ -10,7 +10,8 @@ namespace Titration.Worker.Intake;
 /// <summary>
 /// Tries again what waits for the FHIR server to answer, or for a code to be mapped, and what somebody wants to be read again from quarantine.
 /// </summary>
-public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts, IntakeHandler intake, TimeProvider time)
+public sealed partial class WaitingRetry(
+    IDbContextFactory<TitrationDbContext> contexts, IntakeHandler intake, TimeProvider time, ILogger<WaitingRetry> logger)
 {
     private const int Batch = 100;
     private static readonly TimeSpan LongestWait = TimeSpan.FromHours(1);
@@ -75,6 +76,16 @@ public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts,
         int taken = 0;
         foreach (WaitingRow row in due)
         {
+            taken += await RetryAsync(row, cancellationToken) ? 1 : 0;
+        }
+
+        return taken;
+    }
+
+    private async Task<bool> RetryAsync(WaitingRow row, CancellationToken cancellationToken)
+    {
+        try
+        {
             ImmutableArray<IntakeResult> results = await intake.HandleAsync(
                 row.Content, "waiting", row.TraceParent, database => database.EndWaitingAsync(row.Id, CancellationToken.None), cancellationToken);
             bool stillWaits = results.Any(r => r.Waits);
@@ -87,10 +98,15 @@ public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts,
                 await PostponeAsync(row, cancellationToken);
             }
 
-            taken += stillWaits ? 0 : 1;
+            return !stillWaits;
         }
-
-        return taken;
+        catch (Exception defect) when (defect is not OperationCanceledException && !Infrastructure.IsTrouble(defect))
+        {
+            // One that always fails must not keep the others from their turn.
+            Log.Defect(logger, defect);
+            await PostponeAsync(row, cancellationToken);
+            return false;
+        }
     }
 
     private async Task EndAsync(WaitingRow row, CancellationToken cancellationToken)
@@ -111,5 +127,11 @@ public sealed class WaitingRetry(IDbContextFactory<TitrationDbContext> contexts,
             DateTimeOffset? next = again.Reason == WaitingReason.Unmapped ? null : time.GetUtcNow() + wait;
             await database.PostponeWaitingAsync(again.Id, next, cancellationToken);
         }
+    }
+
+    private static partial class Log
+    {
+        [LoggerMessage(EventId = 1102, Level = LogLevel.Error, Message = "A waiting resource could not be taken in; it waits longer. This is a defect to report.")]
+        public static partial void Defect(ILogger logger, Exception problem);
     }
 }

@@ -1,31 +1,35 @@
 using Microsoft.Extensions.DependencyInjection.Extensions;
 using Microsoft.Extensions.Options;
+using Titration.Worker.Hosting;
 
 namespace Titration.Worker.Telemetry;
 
 /// <summary>
 /// Stands between everybody who logs and wherever logs go, whatever the levels are set to: no message of an exception gets through, no scope, and nothing
-/// of those who log addresses.
+/// of those who log addresses. Trouble that passes by itself is a line without any stack, once a minute.
 /// </summary>
 /// <param name="inner">Filters, and hands on to the providers.</param>
-public sealed class SafeLoggerFactory(ILoggerFactory inner) : ILoggerFactory
+/// <param name="time">For the minute.</param>
+public sealed class SafeLoggerFactory(ILoggerFactory inner, TimeProvider time) : ILoggerFactory
 {
     /// <summary>These write the addresses of requests, which hold ids of resources; what is of use in them the service says itself.</summary>
     private static readonly string[] WriteAddresses = ["Microsoft.AspNetCore", "System.Net.Http"];
 
+    private readonly RepeatedTrouble _troubles = new(time);
+
     public static void Add(IServiceCollection services) => services.Replace(ServiceDescriptor.Singleton<ILoggerFactory>(provider => new SafeLoggerFactory(new LoggerFactory(
         provider.GetServices<ILoggerProvider>(),
         provider.GetRequiredService<IOptionsMonitor<LoggerFilterOptions>>(),
-        provider.GetRequiredService<IOptions<LoggerFactoryOptions>>()))));
+        provider.GetRequiredService<IOptions<LoggerFactoryOptions>>()), TimeProvider.System)));
 
     public ILogger CreateLogger(string categoryName) => new SafeLogger(
-        inner.CreateLogger(categoryName), Array.Exists(WriteAddresses, prefix => categoryName.StartsWith(prefix, StringComparison.Ordinal)) ? LogLevel.Warning : LogLevel.Trace);
+        inner.CreateLogger(categoryName), _troubles, Array.Exists(WriteAddresses, prefix => categoryName.StartsWith(prefix, StringComparison.Ordinal)) ? LogLevel.Warning : LogLevel.Trace);
 
     public void AddProvider(ILoggerProvider provider) => inner.AddProvider(provider);
 
     public void Dispose() => inner.Dispose();
 
-    private sealed class SafeLogger(ILogger inner, LogLevel least) : ILogger
+    private sealed class SafeLogger(ILogger inner, RepeatedTrouble troubles, LogLevel least) : ILogger
     {
         // Scopes of others hold paths and ids of requests and messages; ours has none.
         public IDisposable? BeginScope<TState>(TState state) where TState : notnull => null;
@@ -44,9 +48,18 @@ public sealed class SafeLoggerFactory(ILoggerFactory inner) : ILoggerFactory
             {
                 inner.Log(logLevel, eventId, state, null, formatter);
             }
-            else if (exception is not null && QuotedIn(state) is null && !Repeats(state, exception))
+            else if (Infrastructure.IsTrouble(quoted))
             {
-                SafeException safe = new(exception);
+                if (troubles.IsToBeTold(quoted, out int untold))
+                {
+                    string said = IsSafe(state, exception) ? formatter(state, null) : $"{eventId.Name ?? "It failed"}.";
+                    string before = untold == 0 ? "" : $", {untold} more since the last such line";
+                    inner.Log(logLevel, eventId, $"{said} ({SafeException.KindOf(quoted)}{before}; told once a minute)", null, static (text, _) => text);
+                }
+            }
+            else if (IsSafe(state, exception))
+            {
+                SafeException safe = new(quoted);
                 inner.Log(logLevel, eventId, state, safe, formatter);
             }
             else
@@ -57,6 +70,10 @@ public sealed class SafeLoggerFactory(ILoggerFactory inner) : ILoggerFactory
                 inner.Log(logLevel, eventId, happened, safe, static (text, _) => text);
             }
         }
+
+        /// <summary>Whether the message says nothing of what the exception says.</summary>
+        private static bool IsSafe<TState>(TState state, Exception? exception) =>
+            exception is not null && QuotedIn(state) is null && !Repeats(state, exception);
 
         private static Exception? QuotedIn<TState>(TState state) =>
             (state as IEnumerable<KeyValuePair<string, object?>>)?.Select(v => v.Value).OfType<Exception>().FirstOrDefault();

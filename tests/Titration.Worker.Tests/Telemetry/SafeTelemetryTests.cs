@@ -1,5 +1,7 @@
+using System.Net.Sockets;
 using Microsoft.Data.Sqlite;
 using Microsoft.Extensions.Logging;
+using Microsoft.Extensions.Time.Testing;
 using Npgsql;
 using Titration.Worker.Telemetry;
 using Xunit;
@@ -32,7 +34,7 @@ public sealed class SafeTelemetryTests
     {
         Exception problem = Thrown();
         using Kept kept = new();
-        using SafeLoggerFactory factory = new(LoggerFactory.Create(logging => logging.AddProvider(kept)));
+        using SafeLoggerFactory factory = new(LoggerFactory.Create(logging => logging.AddProvider(kept)), TimeProvider.System);
         ILogger logger = factory.CreateLogger("Somebody.Else");
 
         Log(logger, problem, "It failed for the {Number}. time.", 3);
@@ -44,6 +46,36 @@ public sealed class SafeTelemetryTests
         Assert.DoesNotContain(Secret, string.Join(' ', kept.All), StringComparison.Ordinal);
     }
 
+    [Fact]
+    public void A_database_that_is_away_is_a_line_a_minute_without_any_stack_whoever_meets_it_and_however_often()
+    {
+        FakeTimeProvider time = new();
+        using Kept kept = new();
+        using SafeLoggerFactory factory = new(LoggerFactory.Create(logging => logging.AddProvider(kept)), time);
+        ILogger logger = factory.CreateLogger("Somebody.Else");
+        NpgsqlException away = new(Secret, new SocketException(111));
+        Exception meets = new InvalidOperationException(Secret, away);
+
+        for (int second = 0; second < 90; second++)
+        {
+            Log(logger, meets, "It failed for the {Number}. time.", second);
+            Log(logger, away, "It failed: {Problem}", Secret);
+            time.Advance(TimeSpan.FromSeconds(1));
+        }
+
+        Log(logger, new PostgresException(Secret, "ERROR", "ERROR", "53100"), "It failed for the {Number}. time.", 90);
+
+        Assert.Equal(
+            [
+                "It failed for the 0. time. (InvalidOperationException: NpgsqlException: SocketException; told once a minute)",
+                "It failed for the 60. time. (InvalidOperationException: NpgsqlException: SocketException, 119 more since the last such line; told once a minute)",
+                "It failed for the 90. time. (PostgresException 53100; told once a minute)",
+            ],
+            kept.Messages);
+        Assert.DoesNotContain(Secret, string.Join(' ', kept.All), StringComparison.Ordinal);
+        Assert.DoesNotContain("   at ", string.Join(' ', kept.All), StringComparison.Ordinal);
+    }
+
     [Theory]
     [InlineData("Microsoft.AspNetCore.Hosting.Diagnostics", LogLevel.Information, 0)]
     [InlineData("System.Net.Http.HttpClient.Default.LogicalHandler", LogLevel.Debug, 0)]
@@ -52,7 +84,7 @@ public sealed class SafeTelemetryTests
     public void Who_writes_addresses_is_heard_from_warnings_on_whatever_the_levels_are_set_to(string category, LogLevel level, int heard)
     {
         using Kept kept = new();
-        using SafeLoggerFactory factory = new(LoggerFactory.Create(logging => logging.SetMinimumLevel(LogLevel.Trace).AddProvider(kept)));
+        using SafeLoggerFactory factory = new(LoggerFactory.Create(logging => logging.SetMinimumLevel(LogLevel.Trace).AddProvider(kept)), TimeProvider.System);
 
         factory.CreateLogger(category).Log(level, default, "said", null, (text, _) => text);
 
