@@ -24,10 +24,7 @@ Timing timing = new()
     CircuitBreak = TimeSpan.FromSeconds(1),
 };
 using SharedClock clock = SharedClock.Open(clockFile);
-await using WebApplication app = TitrationHost.Build(settings, clock, timing: timing);
-StartUp start = new(settings, token => TitrationHost.PrepareDatabaseAsync(app.Services, settings, token), TimeProvider.System, Console.Error);
-await start.WaitAsync(CancellationToken.None);
-await app.StartAsync();
+await using WebApplication app = await StartUp.StartAsync(settings, clock, timing, Console.Error, CancellationToken.None);
 Console.WriteLine("titration is running");
 await app.WaitForShutdownAsync();
 return 0;

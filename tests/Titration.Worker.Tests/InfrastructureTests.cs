@@ -47,6 +47,16 @@ public sealed class InfrastructureTests
     public void What_PostgreSQL_has_against_a_message_is_a_defect(string code) =>
         Assert.False(Infrastructure.IsTrouble(new DbUpdateException("", new PostgresException("", "ERROR", "ERROR", code))));
 
+    /// <summary>The shell of what EF Core takes for a passing failure, and a scheduler's.</summary>
+    [Fact]
+    public void A_database_server_that_is_away_is_known_in_whatever_it_is_wrapped_and_refused_credentials_are_none()
+    {
+        Assert.True(Infrastructure.IsTroubleOfDatabaseServer(new InvalidOperationException("", new NpgsqlException("", new IOException("", new SocketException())))));
+        Assert.True(Infrastructure.IsTroubleOfDatabaseServer(new InvalidOperationException("", new DbUpdateException("", new PostgresException("", "FATAL", "FATAL", "57P03")))));
+        Assert.False(Infrastructure.IsTroubleOfDatabaseServer(new InvalidOperationException("", new PostgresException("", "FATAL", "FATAL", "28P01"))));
+        Assert.False(Infrastructure.IsTroubleOfDatabaseServer(new IOException("The address is in use.")));
+    }
+
     [Fact]
     public void Networks_are_waited_for_and_defects_of_ours_are_not()
     {

@@ -31,10 +31,7 @@ internal static class RunCommand
         try
         {
             Directory.CreateDirectory(settings.Options.DataFolder);
-            await using WebApplication app = TitrationHost.Build(settings, TimeProvider.System);
-            StartUp start = new(settings, token => TitrationHost.PrepareDatabaseAsync(app.Services, settings, token), TimeProvider.System, Console.Error);
-            await start.WaitAsync(cancellationToken);
-            await app.StartAsync(cancellationToken);
+            await using WebApplication app = await StartUp.StartAsync(settings, TimeProvider.System, Timing.Default, Console.Error, cancellationToken);
             Announce(app, settings);
             await app.WaitForShutdownAsync(cancellationToken);
             return ExitCode.Done;

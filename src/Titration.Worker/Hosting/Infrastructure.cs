@@ -23,6 +23,15 @@ public static class Infrastructure
         _ => false,
     };
 
+    /// <summary>True for trouble of the database server's: it is away, or was when it was asked. Not a refusal of our credentials, which lasts.</summary>
+    public static bool IsTroubleOfDatabaseServer(Exception problem) => problem switch
+    {
+        PostgresException refused => IsTrouble(refused) && !refused.SqlState.StartsWith("28", StringComparison.Ordinal),
+        NpgsqlException => true,
+        { InnerException: { } inner } => IsTroubleOfDatabaseServer(inner),
+        _ => false,
+    };
+
     // SQLITE_TOOBIG, SQLITE_CONSTRAINT and SQLITE_MISMATCH.
     private static bool IsAboutContent(int sqliteError) => sqliteError is 18 or 19 or 20;
 

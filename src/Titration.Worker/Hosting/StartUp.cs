@@ -1,7 +1,7 @@
-using System.Data.Common;
 using System.Net.Sockets;
 using Npgsql;
 using Titration.Worker.Configuration;
+using Titration.Worker.Telemetry;
 
 namespace Titration.Worker.Hosting;
 
@@ -10,6 +10,34 @@ internal sealed class StartUp(Settings settings, Func<CancellationToken, Task<st
 {
     private static readonly TimeSpan Every = TimeSpan.FromSeconds(2);
     private static readonly TimeSpan Patience = TimeSpan.FromSeconds(5);
+
+    /// <summary>Builds the service, waits, and starts it. Where the database goes away during the start, it begins again.</summary>
+    /// <returns>The service, running.</returns>
+    public static async Task<WebApplication> StartAsync(
+        Settings settings, TimeProvider time, Timing timing, TextWriter report, CancellationToken cancellationToken)
+    {
+        while (true)
+        {
+            WebApplication app = TitrationHost.Build(settings, time, timing: timing);
+            try
+            {
+                StartUp start = new(settings, token => TitrationHost.PrepareDatabaseAsync(app.Services, settings, token), TimeProvider.System, report);
+                await start.WaitAsync(cancellationToken);
+                await app.StartAsync(cancellationToken);
+                return app;
+            }
+            catch (Exception problem)
+            {
+                await app.DisposeAsync();
+                if (!Infrastructure.IsTroubleOfDatabaseServer(problem))
+                {
+                    throw;
+                }
+
+                await report.WriteLineAsync($"titration: the database went away during the start ({SafeException.KindOf(problem)}): it begins again");
+            }
+        }
+    }
 
     /// <summary>Returns once both can be used.</summary>
     /// <exception cref="NpgsqlException">The database refuses these credentials: waiting would not help.</exception>
@@ -46,13 +74,9 @@ internal sealed class StartUp(Settings settings, Func<CancellationToken, Task<st
         {
             return await prepareDatabase(cancellationToken) ?? await BrokerProblemAsync(cancellationToken);
         }
-        catch (PostgresException refused) when (refused.SqlState.StartsWith("28", StringComparison.Ordinal))
+        catch (Exception problem) when (Infrastructure.IsTroubleOfDatabaseServer(problem))
         {
-            throw;
-        }
-        catch (DbException problem) when (Infrastructure.IsTrouble(problem) && settings.Database.Provider == Storage.DatabaseProvider.Postgres)
-        {
-            return $"the database at {new NpgsqlConnectionStringBuilder(settings.Database.ConnectionString).Host} does not answer ({problem.GetType().Name} {problem.SqlState})";
+            return $"the database at {new NpgsqlConnectionStringBuilder(settings.Database.ConnectionString).Host} does not answer ({SafeException.KindOf(problem)})";
         }
     }
 

@@ -54,7 +54,8 @@ public sealed class SafeLoggerFactory(ILoggerFactory inner, TimeProvider time) :
                 {
                     string said = IsSafe(state, exception) ? formatter(state, null) : $"{eventId.Name ?? "It failed"}.";
                     string before = untold == 0 ? "" : $", {untold} more since the last such line";
-                    inner.Log(logLevel, eventId, $"{said} ({SafeException.KindOf(quoted)}{before}; told once a minute)", null, static (text, _) => text);
+                    string told = $"{said} ({SafeException.KindOf(quoted)}{before}; told once a minute)";
+                    inner.Log(logLevel, eventId, told, null, static (text, _) => text);
                 }
             }
             else if (IsSafe(state, exception))

@@ -22,6 +22,14 @@ public sealed class FaultCampaignTests(ITestOutputHelper output)
         await CompareAsync(FaultPlan.Draw(count, seed), seed);
     }
 
+    /// <summary>What PostgreSQL has confirmed is on its disk (fsync): killed with all its sessions, it has it still.</summary>
+    [Fact]
+    public async Task With_the_databases_process_killed_again_and_again_nothing_is_lost_nothing_is_said_twice_and_the_order_is_kept()
+    {
+        int seed = Number("TITRATION_FAULT_SEED", Random.Shared.Next(1, 1_000_000));
+        await CompareAsync(FaultPlan.DrawForTheDatabase(Math.Max(10, Number("TITRATION_FAULTS", 300) / 10), seed), seed);
+    }
+
     private async Task CompareAsync(IReadOnlyList<InjectedFault> plan, int seed)
     {
         string replay = $"{plan.Count} faults, seed {seed}; again: TITRATION_FAULTS={plan.Count} TITRATION_FAULT_SEED={seed}";

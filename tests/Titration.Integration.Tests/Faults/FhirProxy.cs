@@ -19,7 +19,7 @@ internal sealed record CommittedWrite(string Patient, string Identifier, string 
 /// </summary>
 internal sealed class FhirProxy : IAsyncDisposable
 {
-    /// <summary>Longer than the workers wait for an answer.</summary>
+    /// <summary>Longer than the workers wait for an answer: by then they have given up, or are cut off.</summary>
     private static readonly TimeSpan TooLong = TimeSpan.FromMilliseconds(1500);
 
     private readonly HttpClient _http = new(new SocketsHttpHandler { AllowAutoRedirect = false }) { Timeout = TimeSpan.FromMinutes(1) };
@@ -30,6 +30,7 @@ internal sealed class FhirProxy : IAsyncDisposable
     private readonly WebApplication _app;
     private int _requests;
     private volatile bool _away;
+    private volatile TaskCompletionSource? _stalled;
 
     private FhirProxy(Uri server)
     {
@@ -92,6 +93,22 @@ internal sealed class FhirProxy : IAsyncDisposable
         }
     }
 
+    /// <summary>Lets every request get stuck on the way, until <see cref="Flow"/>.</summary>
+    /// <returns>Done when they go on.</returns>
+    public Task StallAsync(CancellationToken cancellationToken)
+    {
+        _stalled = new TaskCompletionSource(TaskCreationOptions.RunContinuationsAsynchronously);
+        return _stalled.Task.WaitAsync(cancellationToken);
+    }
+
+    /// <summary>What got stuck is lost; what comes from now on gets through.</summary>
+    public void Flow()
+    {
+        TaskCompletionSource? stalled = _stalled;
+        _stalled = null;
+        stalled?.SetResult();
+    }
+
     public async ValueTask DisposeAsync()
     {
         await _app.DisposeAsync();
@@ -135,6 +152,13 @@ internal sealed class FhirProxy : IAsyncDisposable
     {
         using MemoryStream body = new();
         await context.Request.Body.CopyToAsync(body, context.RequestAborted);
+        if (_stalled is { } stalled)
+        {
+            await stalled.Task.WaitAsync(context.RequestAborted);
+            context.Abort();
+            return;
+        }
+
         if (_away)
         {
             context.Abort();
@@ -154,12 +178,12 @@ internal sealed class FhirProxy : IAsyncDisposable
                 context.Abort();
                 break;
             case FaultKind.RequestLate:
-                await WaitAsync(gaveUp);
+                await Task.Delay(TooLong, gaveUp).ConfigureAwait(ConfigureAwaitOptions.SuppressThrowing);
                 await ForwardAsync(context.Request, body.ToArray());
                 context.Abort();
                 break;
             case FaultKind.NoAnswer:
-                await WaitAsync(gaveUp);
+                await Task.Delay(TooLong, gaveUp).ConfigureAwait(ConfigureAwaitOptions.SuppressThrowing);
                 context.Abort();
                 break;
             case FaultKind.TooBusy:
@@ -187,7 +211,7 @@ internal sealed class FhirProxy : IAsyncDisposable
                 break;
             case FaultKind.AnswerNever:
                 await ForwardAsync(context.Request, body.ToArray());
-                await WaitAsync(gaveUp);
+                await Task.Delay(TooLong, gaveUp).ConfigureAwait(ConfigureAwaitOptions.SuppressThrowing);
                 context.Abort();
                 break;
             case FaultKind.ErrorAfterCommit:
@@ -204,19 +228,6 @@ internal sealed class FhirProxy : IAsyncDisposable
                 break;
             default:
                 throw new InvalidOperationException($"{fault.Kind} is no fault of a request.");
-        }
-    }
-
-    /// <summary>Until the client has given up; one that does not is cut off in the end.</summary>
-    private static async Task WaitAsync(CancellationToken gaveUp)
-    {
-        try
-        {
-            await Task.Delay(TooLong, gaveUp);
-        }
-        catch (OperationCanceledException)
-        {
-            // It has.
         }
     }
 

@@ -82,7 +82,7 @@ internal static class FaultPlan
         count, seed,
         [(FaultKind.DatabaseKilled, 100), (FaultKind.BackendsKilled, 250), (FaultKind.CommitLost, 200), (FaultKind.CommitUnanswered, 250), (FaultKind.AnswerLost, 200)]);
 
-    private static IReadOnlyList<InjectedFault> Draw(int count, int seed, (FaultKind Kind, int Weight)[] weights)
+    private static List<InjectedFault> Draw(int count, int seed, (FaultKind Kind, int Weight)[] weights)
     {
         Random chance = new(seed);
         int all = weights.Sum(w => w.Weight);

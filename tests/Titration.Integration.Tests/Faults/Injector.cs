@@ -10,7 +10,7 @@ internal sealed class Injector(
     private static readonly string[] Tables = ["outbox", "fact", "communication", "patient"];
 
     private readonly ConcurrentDictionary<FaultKind, int> _struck = [];
-    private readonly SemaphoreSlim _restarting = new(1);
+    private Task _restarted = Task.CompletedTask;
 
     /// <summary>Faults that have struck, by kind.</summary>
     public IReadOnlyDictionary<FaultKind, int> Injected => _struck.Concat(fhir.Injected).ToDictionary();
@@ -47,7 +47,7 @@ internal sealed class Injector(
                 FaultKind.BrokerCut => Task.FromResult(broker.Cut()),
                 FaultKind.BrokerHeld => broker.HoldAsync(time, cancellationToken),
                 FaultKind.BrokerAway => broker.RefuseAsync(time, cancellationToken),
-                FaultKind.BrokerRestart => RestartAsync(rabbit, cancellationToken),
+                FaultKind.BrokerRestart => _restarted = RestartAsync(rabbit, _restarted, cancellationToken),
                 FaultKind.BackendsKilled => session.KillBackendsAsync(1 + (fault.Which % 4), cancellationToken),
                 FaultKind.DatabaseCut => Task.FromResult(database.Cut()),
                 FaultKind.DatabaseHeld => database.HoldAsync(time, cancellationToken),
@@ -59,7 +59,7 @@ internal sealed class Injector(
                 FaultKind.Deadlock => session.FailNextWriteAsync("40P01", cancellationToken),
                 FaultKind.SerializationFailure => session.FailNextWriteAsync("40001", cancellationToken),
                 FaultKind.DiskFull => session.FailNextWriteAsync("53100", cancellationToken),
-                FaultKind.DatabaseKilled => RestartAsync(postgres, cancellationToken),
+                FaultKind.DatabaseKilled => _restarted = RestartAsync(postgres, _restarted, cancellationToken),
                 FaultKind.WorkerKilled => workers.KillAsync(fault.Which),
                 _ => throw new InvalidOperationException($"{fault.Kind} is a fault of a request."),
             });
@@ -73,17 +73,10 @@ internal sealed class Injector(
     }
 
     /// <summary>SIGKILL, and up again; one at a time.</summary>
-    private async Task RestartAsync(PrivateService service, CancellationToken cancellationToken)
+    private static async Task RestartAsync(PrivateService service, Task before, CancellationToken cancellationToken)
     {
-        await _restarting.WaitAsync(cancellationToken);
-        try
-        {
-            await service.KillAsync(cancellationToken);
-            await service.StartAsync(cancellationToken);
-        }
-        finally
-        {
-            _restarting.Release();
-        }
+        await before;
+        await service.KillAsync(cancellationToken);
+        await service.StartAsync(cancellationToken);
     }
 }
