@@ -78,7 +78,7 @@ public abstract class ErasureSuite(DatabaseFixture fixture) : StorageSuite(fixtu
         await EraseAsync("p");
 
         Assert.False(await sender.KeepSentAsync(entry, [held], Token));
-        Assert.False(await sender.GiveBackAsync(entry, Now, "later", Token));
+        Assert.False(await sender.GiveBackAsync(entry, Now, TimeSpan.Zero, "later", Token));
         Assert.False(await sender.BuryAsync(entry, "http-422", Token));
         Assert.False(await sender.CompleteAsync(entry, [held], Now, Token));
 

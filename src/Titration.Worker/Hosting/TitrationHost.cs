@@ -74,8 +74,8 @@ public static partial class TitrationHost
     {
         ServiceCollection services = new();
         services.AddLogging(logging => logging.ClearProviders());
-        AddServices(services, settings, time);
-        AddFhirServer(services, settings);
+        AddServices(services, settings, time, Timing.Default);
+        AddFhirServer(services, settings, Timing.Default);
         return services.BuildServiceProvider();
     }
 
