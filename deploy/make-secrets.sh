@@ -8,7 +8,16 @@ umask 022
 random() { head -c 24 /dev/urandom | base64 | tr -dc 'A-Za-z0-9'; }
 # Never made anew: the marks of erased patients mean nothing under another key.
 if [ ! -e secrets/Titration__Privacy__Key ]; then printf '%s%s' "$(random)" "$(random)" > secrets/Titration__Privacy__Key; fi
-if [ -e secrets/postgres.pem ]; then echo "deploy/secrets holds secrets already; nothing changed"; exit; fi
+# The key that signs the ledger's checkpoints outlives everything else here: keep a copy of it, and its public half, where this machine cannot reach.
+if [ ! -e secrets/ledger-key.pem ]; then
+  command -v openssl > /dev/null || { echo "openssl is needed to make the ledger's key" >&2; exit 2; }
+  openssl genpkey -algorithm EC -pkeyopt ec_paramgen_curve:P-256 -out secrets/ledger-key.new 2> /dev/null
+  chmod 644 secrets/ledger-key.new
+  openssl pkey -in secrets/ledger-key.new -pubout -out secrets/ledger-public-key.pem
+  mv secrets/ledger-key.new secrets/ledger-key.pem
+  echo "ledger key $(openssl pkey -pubin -in secrets/ledger-public-key.pem -outform DER | sha256sum | cut -d ' ' -f 1): write it down"
+fi
+if [ -e secrets/postgres.pem ]; then echo "deploy/secrets holds secrets already; nothing else changed"; exit; fi
 if [ -e secrets/postgres-password ]; then echo "deploy/secrets holds passwords without certificates: remove it, and the volumes made with it, first" >&2; exit 1; fi
 command -v openssl > /dev/null || { echo "openssl is needed to make the certificates" >&2; exit 2; }
 

@@ -20,6 +20,8 @@ RootCommand root = new("""
     MappingCommand.Create(),
     QuarantineCommand.Create(),
     OutboxCommand.Create(),
+    LedgerCommand.Create(),
+    ReplayCommand.Create(),
     PatientCommand.Create(),
     DatabaseCommand.Create(),
 };

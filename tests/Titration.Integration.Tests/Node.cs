@@ -24,6 +24,14 @@ internal static class Node
         return (code, output + errors);
     }
 
+    /// <summary>Runs a script that needs no packages.</summary>
+    public static async Task<(int ExitCode, string Output)> RunFileAsync(string script, CancellationToken cancellationToken, params IEnumerable<string> arguments)
+    {
+        (_, string node, _) = await ExecuteAsync("bash", ["-c", ". tests/services/lib.sh && printf '%s' \"$(find_node)\""], cancellationToken);
+        (int code, string output, string errors) = await ExecuteAsync(node, [script, .. arguments], cancellationToken);
+        return (code, output + errors);
+    }
+
     /// <summary>Runs a program in the repository's root.</summary>
     public static async Task<(int ExitCode, string Output, string Errors)> ExecuteAsync(
         string program, IEnumerable<string> arguments, CancellationToken cancellationToken, params (string Name, string Value)[] environment)

@@ -30,7 +30,13 @@ public abstract class DatabaseFixture : IAsyncLifetime
     }
 }
 
-public sealed class SqliteFixture : DatabaseFixture
+/// <summary>One that nothing has to survive a power cut of.</summary>
+public sealed class ThrowawaySqliteFixture : SqliteFixture
+{
+    public override DatabaseOptions Options => base.Options with { Durable = false };
+}
+
+public class SqliteFixture : DatabaseFixture
 {
     private readonly string _directory = Directory.CreateTempSubdirectory("titration-sqlite-").FullName;
 
@@ -46,6 +52,7 @@ public sealed class SqliteFixture : DatabaseFixture
     {
         SqliteConnection.ClearAllPools();
         Directory.Delete(_directory, recursive: true);
+        GC.SuppressFinalize(this);
         return ValueTask.CompletedTask;
     }
 }

@@ -1,19 +1,21 @@
 using Titration.TestKit;
+using Titration.Worker.Tests.Ledger;
 using Xunit;
 
 namespace Titration.Worker.Tests;
 
 /// <summary><c>titration demo</c> as a user runs it.</summary>
-public sealed class DemoCommandTests
+[Collection(PlayedClinicTests.Name)]
+public sealed class DemoCommandTests(PlayedClinic played)
 {
     private const int Checks = 5;
 
     private static CancellationToken Cancelled => TestContext.Current.CancellationToken;
 
     [Fact]
-    public async Task Half_a_year_of_a_clinic_with_prescribers_who_answer_ignore_and_decline_breaks_no_limit()
+    public void Half_a_year_of_a_clinic_with_prescribers_who_answer_ignore_and_decline_breaks_no_limit()
     {
-        CommandOutput clinic = await DemoAsync("--patients", "40", "--days", "182");
+        CommandOutput clinic = played.Demo;
 
         Assert.True(clinic.ExitCode == 0, clinic.Output + clinic.Errors);
         string[] lines = clinic.Output.Split('\n', StringSplitOptions.TrimEntries);

@@ -49,9 +49,10 @@ public static class ChainVerification
     /// <param name="facts">All facts of the patient, in their order.</param>
     public static ChainBreak? VerifyFacts(ChainRow chain, ImmutableArray<ChainEntry> entries, ImmutableArray<FactRow> facts)
     {
-        if (facts.IsEmpty && entries.Any(e => IsErasure(e.Content)))
+        if (facts.IsEmpty && entries.LastOrDefault(e => IsErasure(e.Content))?.Content is { } erasure)
         {
-            return null;
+            // What was erased is gone; how much of it there was is in the erasure's own entry.
+            return erasure.FactSequence == chain.Facts && Same(erasure.FactHead, chain.FactHead) ? null : new ChainBreak(chain.Facts + 1, LedgerProblem.FactEndDiffers);
         }
 
         byte[] previous = DecisionChain.Empty(chain.Id).FactHead;

@@ -9,16 +9,17 @@ public sealed class LedgerKey : IDisposable
     public const int SmallestRsaBits = 2048;
 
     private readonly AsymmetricAlgorithm _key;
-    private readonly bool _signs;
-
     private LedgerKey(AsymmetricAlgorithm key, bool signs)
     {
         _key = key;
-        _signs = signs;
+        Signs = signs;
         byte[] info = key.ExportSubjectPublicKeyInfo();
         PublicPem = new string(PemEncoding.Write("PUBLIC KEY", info)) + "\n";
         Fingerprint = Convert.ToHexStringLower(SHA256.HashData(info));
     }
+
+    /// <summary>Whether the private half is there.</summary>
+    public bool Signs { get; }
 
     /// <summary>The public half, PEM (SubjectPublicKeyInfo).</summary>
     public string PublicPem { get; }
@@ -71,7 +72,7 @@ public sealed class LedgerKey : IDisposable
     /// <exception cref="InvalidOperationException">It is the public half alone.</exception>
     public byte[] Sign(byte[] data)
     {
-        if (!_signs)
+        if (!Signs)
         {
             throw new InvalidOperationException("A public key signs nothing.");
         }

@@ -18,6 +18,40 @@ public static class LedgerVerification
 {
     private const int ChainsAtOnce = 50;
 
+    /// <summary>Everything that is wrong with the ledger: chains, rows that belong to nothing, policies, checkpoints, and exported checkpoints.</summary>
+    /// <param name="database">Within a snapshot, where the service runs meanwhile.</param>
+    /// <param name="keys">The clinic's public keys; none: signatures are not looked at.</param>
+    /// <param name="exported">Where the exported checkpoints are.</param>
+    /// <param name="verified">Told of each chain that was verified.</param>
+    /// <param name="cancellationToken">Ends it.</param>
+    public static async IAsyncEnumerable<LedgerFinding> FindAllAsync(
+        this TitrationDbContext database, ImmutableArray<LedgerKey> keys, CheckpointFolder exported, Action<ChainResult> verified,
+        [EnumeratorCancellation] CancellationToken cancellationToken)
+    {
+        IAsyncEnumerable<LedgerFinding> chains = database.VerifyLedgerAsync(keys, cancellationToken).SelectMany(chain =>
+        {
+            verified(chain);
+            return chain.Break is { } found ? [new LedgerFinding(found.Problem, chain.ChainId, chain.Patient, found.Sequence)] : Array.Empty<LedgerFinding>();
+        });
+        IAsyncEnumerable<LedgerFinding>[] parts =
+        [
+            chains, database.StrayRowsAsync(cancellationToken), database.VerifyCheckpointsAsync(keys, cancellationToken),
+            database.VerifyExportedAsync(exported, keys, cancellationToken),
+        ];
+        foreach (IAsyncEnumerable<LedgerFinding> part in parts)
+        {
+            await using IAsyncEnumerator<LedgerFinding> findings = part.GetAsyncEnumerator(cancellationToken);
+            while (await NextAsync(findings) is { } finding)
+            {
+                yield return finding;
+                if (finding.Problem == LedgerProblem.Unreadable && finding.Chain is null)
+                {
+                    break;
+                }
+            }
+        }
+    }
+
     /// <summary>Verifies every chain, a page at a time. What else does not belong into the ledger is <see cref="StrayRowsAsync"/>'s.</summary>
     /// <param name="database">Within a snapshot, where the service runs meanwhile.</param>
     /// <param name="keys">The clinic's public keys, by which an erasure is told from a removal; none: erasures are taken for what they say.</param>
@@ -76,6 +110,23 @@ public static class LedgerVerification
         }
     }
 
+    /// <summary>The next finding; one of its own where a value cannot be read; null at the end.</summary>
+    private static async Task<LedgerFinding?> NextAsync(IAsyncEnumerator<LedgerFinding> findings)
+    {
+        try
+        {
+            return await findings.MoveNextAsync() ? findings.Current : null;
+        }
+        catch (Exception problem) when (IsUnreadable(problem))
+        {
+            return new LedgerFinding(LedgerProblem.Unreadable);
+        }
+    }
+
+    // What EF and its converters throw at a value that was not written by them.
+    private static bool IsUnreadable(Exception problem) =>
+        problem is FormatException or InvalidCastException or OverflowException or ArgumentException or InvalidOperationException;
+
     /// <summary>A value that cannot be read must not hide what is wrong elsewhere: then each chain is read by itself.</summary>
     private static async Task<ImmutableArray<ChainResult>> VerifyPageAsync(
         TitrationDbContext database, Guid[] page, ImmutableArray<LedgerKey> keys, CancellationToken cancellationToken)
@@ -84,7 +135,7 @@ public static class LedgerVerification
         {
             return await VerifyChainsAsync(database, page, keys, cancellationToken);
         }
-        catch (Exception problem) when (problem is FormatException or InvalidCastException or OverflowException or ArgumentException or InvalidOperationException)
+        catch (Exception problem) when (IsUnreadable(problem))
         {
             if (page.Length == 1)
             {

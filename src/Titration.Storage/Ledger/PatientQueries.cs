@@ -2,6 +2,7 @@ using System.Collections.Immutable;
 using Microsoft.EntityFrameworkCore;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.Storage.Model;
 
@@ -117,6 +118,14 @@ public static class PatientQueries
         orderby content.Sequence
         select new ChainEntry(decision, content);
 
+    /// <summary>The evaluation of a course that was decided last; null where none was.</summary>
+    public static async Task<Evaluation?> LastDecidedAsync(this TitrationDbContext database, string patient, Guid course, CancellationToken cancellationToken)
+    {
+        byte[]? content = await database.DecisionContents.Where(c => c.Patient == patient && c.CourseId == course)
+            .OrderByDescending(c => c.Sequence).Select(c => c.Content).FirstOrDefaultAsync(cancellationToken);
+        return content is null ? null : StoredJson.ReadEvaluation(content);
+    }
+
     /// <summary>Courses by outcome and step.</summary>
     public static async Task<ImmutableArray<CourseCount>> CountCoursesAsync(
         this TitrationDbContext database, CancellationToken cancellationToken) =>
@@ -127,4 +136,4 @@ public static class PatientQueries
 }
 
 /// <summary>How many courses have this outcome on this step.</summary>
-public sealed record CourseCount(Protocol.Decisions.Outcome? Outcome, string? Step, int Count);
+public sealed record CourseCount(Outcome? Outcome, string? Step, int Count);

@@ -28,17 +28,19 @@ internal static class DemoCommand
         Option<int> seed = new("--seed") { Description = "Draws other patients.", DefaultValueFactory = _ => 1 };
         Option<string?> patient = new("--patient") { Description = "Show only this patient's decisions, such as alder-1." };
         Option<string?> folder = new("--folder") { Description = "A new or empty folder for what was on the FHIR server: every version of every resource, a file each." };
+        Option<string?> data = new("--data") { Description = "A new or empty folder for the service's own data: database, ledger key, checkpoints." };
         days.Validators.Add(result => Range(result, result.GetValueOrDefault<int>(), 730));
         patients.Validators.Add(result => Range(result, result.GetValueOrDefault<int>(), 2000));
         Command command = new("demo", """
             Plays an invented clinic on embedded parts: messages in memory, SQLite, the embedded FHIR endpoint, on a simulated clock.
-            Nothing is kept but with --folder. Shows what was decided for whom and why, what stands on the FHIR server in the end, the clinic in
+            Nothing is kept but with --folder or --data. Shows what was decided for whom and why, what stands on the FHIR server in the end, the clinic in
             figures, and whether what must hold has held. Exit code 1: it has not.
 
               titration demo --patient elm-5
               titration demo --patients 300 --days 182
+              titration demo --data clinic && Titration__DataFolder=clinic titration ledger verify
             """)
-        { days, patients, seed, patient, folder };
+        { days, patients, seed, patient, folder, data };
         command.SetAction((parsed, cancellationToken) =>
         {
             int count = parsed.GetValue(patients);
@@ -47,7 +49,7 @@ internal static class DemoCommand
                 .. InventedPatients.All.Take(count),
                 .. GeneratedPatients.Of(Math.Max(0, count - InventedPatients.All.Count), InventedPatients.All.Count + 1, parsed.GetValue(seed)),
             ];
-            return RunAsync(new Play(stories, parsed.GetValue(days), parsed.GetValue(patient), parsed.GetValue(folder)), cancellationToken);
+            return RunAsync(new Play(stories, parsed.GetValue(days), parsed.GetValue(patient), parsed.GetValue(folder), parsed.GetValue(data)), cancellationToken);
         });
         return command;
     }
@@ -68,27 +70,33 @@ internal static class DemoCommand
             return ExitCode.Usage;
         }
 
-        if (play.Folder is { } kept && Directory.Exists(kept) && Directory.EnumerateFileSystemEntries(kept).Any())
+        foreach ((string option, string? kept) in (ReadOnlySpan<(string, string?)>)[("--folder", play.Folder), ("--data", play.Data)])
         {
-            await Console.Error.WriteLineAsync($"titration: --folder: \"{kept}\" is not empty");
-            return ExitCode.Usage;
+            if (Directory.Exists(kept) && Directory.EnumerateFileSystemEntries(kept).Any())
+            {
+                return Records.Refuse($"{option}: \"{kept}\" is not empty");
+            }
         }
 
-        string folder = Directory.CreateTempSubdirectory("titration-demo-").FullName;
+        string folder = play.Data is null ? Directory.CreateTempSubdirectory("titration-demo-").FullName : Directory.CreateDirectory(play.Data).FullName;
         try
         {
             Settings? settings = CommandSettings.Load(
                 ("DataFolder", folder), ("Health:Port", "0"), ("Broker:Uri", ""), ("FhirServer:BaseUrl", ""), ("Database:Provider", "sqlite"),
-                ("Database:ConnectionString", ""), ("Clinic:TimeZone", "Europe/London"), ("Clinic:Organization", InventedClinic.Organization), ("Clinic:Pool", ""),
+                ("Database:ConnectionString", ""), ("Ledger:KeyFile", ""), ("Ledger:CheckpointFolder", ""), ("Clinic:TimeZone", "Europe/London"), ("Clinic:Organization", InventedClinic.Organization), ("Clinic:Pool", ""),
                 ("Clinic:Name", "Harbour Road Skin Clinic"));
             // Nothing of it is kept, so nothing has to survive a power cut.
             return settings is null
                 ? ExitCode.Usage
-                : await PlayAsync(settings with { Database = settings.Database with { Durable = false } }, play, cancellationToken);
+                : await PlayAsync(
+                    settings with { Database = settings.Database with { Durable = false }, Ledger = settings.Ledger.WithOwnKey() }, play, cancellationToken);
         }
         finally
         {
-            Directory.Delete(folder, recursive: true);
+            if (play.Data is null)
+            {
+                Directory.Delete(folder, recursive: true);
+            }
         }
     }
 
@@ -145,6 +153,7 @@ internal static class DemoCommand
         await ComeToAsync(services, clock, instants[2], cancellationToken);
         await clinic.EveningAsync(day, cancellationToken);
         await DeliverAsync(services, cancellationToken);
+        await services.GetRequiredService<ClinicCheckpoints>().RunAsync(cancellationToken);
         return instants;
     }
 
@@ -183,5 +192,5 @@ internal static class DemoCommand
     }
 
     /// <summary>What is to be played.</summary>
-    private sealed record Play(IReadOnlyList<PatientStory> Stories, int Days, string? Only, string? Folder);
+    private sealed record Play(IReadOnlyList<PatientStory> Stories, int Days, string? Only, string? Folder, string? Data);
 }

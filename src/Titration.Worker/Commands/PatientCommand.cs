@@ -134,6 +134,12 @@ internal static partial class PatientCommand
                 "Titration:Privacy:Key is not set; without it no mark can be left by which later messages of the patient are recognised. Give the same key to every worker first");
         }
 
+        (LedgerKey? key, string? keyProblem) = await ErasureKey.OfAsync(database, settings, cancellationToken);
+        if (keyProblem is not null)
+        {
+            return Records.Refuse(keyProblem);
+        }
+
         if (call is { Json: true, Yes: false, DryRun: false } || (call is { Yes: false, DryRun: false } && Console.IsInputRedirected))
         {
             return Records.Refuse("nobody can be asked here; say --yes, or --dry-run to see what there is");
@@ -155,13 +161,13 @@ internal static partial class PatientCommand
             }
 
             return call.Yes || Confirmed()
-                ? await EraseAsync(database, queues, patient, marks, call, cancellationToken)
+                ? await EraseAsync(database, queues, patient, marks, key, call, cancellationToken)
                 : Say(call, new { patient, held, erased = false });
         });
     }
 
     private static async Task<int> EraseAsync(
-        TitrationDbContext database, ErrorQueues? queues, string patient, PatientMarks marks, ErasureCall call, CancellationToken cancellationToken)
+        TitrationDbContext database, ErrorQueues? queues, string patient, PatientMarks marks, LedgerKey? key, ErasureCall call, CancellationToken cancellationToken)
     {
         await WaitForSendingAsync(database, patient, cancellationToken);
         FrozenSet<string> names = await database.NamesOfAsync(patient, cancellationToken);
@@ -171,7 +177,7 @@ internal static partial class PatientCommand
         {
             await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
             erased = await database.EraseAsync(
-                patient, marks.OfErased(patient), marks.OfKey, PatientTelling.Of(patient), TimeProvider.System.GetUtcNow(), key: null, cancellationToken);
+                patient, marks.OfErased(patient), marks.OfKey, PatientTelling.Of(patient), TimeProvider.System.GetUtcNow(), key, cancellationToken);
             await transaction.CommitAsync(cancellationToken);
         }
         catch (ErasureKeyException)

@@ -31,6 +31,7 @@ internal static class RunCommand
         try
         {
             Directory.CreateDirectory(settings.Options.DataFolder);
+            settings = settings with { Ledger = settings.Ledger.WithOwnKey() };
             await using WebApplication app = await StartUp.StartAsync(settings, TimeProvider.System, Timing.Default, Console.Error, cancellationToken);
             Announce(app, settings);
             await app.WaitForShutdownAsync(cancellationToken);
@@ -65,6 +66,7 @@ internal static class RunCommand
         Console.WriteLine($"  messages   {(options.EmbeddedBroker ? $"in memory; POST FHIR JSON to {address}/inbound" : $"queue {Messaging.Queue} on {new Uri(options.Broker.Uri).Host}")}");
         Console.WriteLine($"  database   {options.Database.Provider}{(options.Database.Provider == "sqlite" ? $" in {Path.GetFullPath(options.DataFolder)}" : "")}");
         Console.WriteLine($"  FHIR       {(options.EmbeddedFhirServer ? $"embedded at {address}/fhir (to try it out; no evidence of interoperability)" : options.FhirServer.BaseUrl)}");
+        Console.WriteLine($"  ledger     checkpoints in {settings.Ledger.Folder.Path}, {(settings.Ledger.Key is { } key ? $"signed by key {key.Fingerprint[..16]}" : "NOT signed: set Titration__Ledger__KeyFile")}");
         Console.WriteLine($"  health     {address}/health/ready");
     }
 }

@@ -35,10 +35,11 @@ public sealed record ClinicPolicy
     /// <summary>SHA-256 over the parts, lower-case hexadecimal.</summary>
     public required string Hash { get; init; }
 
-    public ProtocolIdentity Identity => new(Protocol.Name, Protocol.Version, $"https://titration.example.org/fhir/PlanDefinition/{Protocol.Name}")
-    {
-        FingertipUnitGrams = Protocol.Dose.FingertipUnitGrams,
-    };
+    public ProtocolIdentity Identity => IdentityOf(Protocol);
+
+    /// <summary>What resources cite of a protocol.</summary>
+    public static ProtocolIdentity IdentityOf(ProtocolDefinition protocol) =>
+        new(protocol.Name, protocol.Version, $"https://titration.example.org/fhir/PlanDefinition/{protocol.Name}") { FingertipUnitGrams = protocol.Dose.FingertipUnitGrams };
 
     /// <summary>Reads the policy's files. Every problem goes to <paramref name="problems"/>; null where there was one.</summary>
     public static ClinicPolicy? Load(string protocolFile, string mappingFile, string wordingFolder, TimeZoneInfo zone, ICollection<string> problems)

@@ -20,6 +20,8 @@ public sealed record Settings
 
     public required SecuritySettings Security { get; init; }
 
+    public required LedgerSettings Ledger { get; init; }
+
     /// <summary>When messages may reach a patient.</summary>
     public MessageHours Messages => new(Options.PatientMessages.QuietFrom, Options.PatientMessages.QuietUntil, Options.PatientMessages.MostPerDay);
 
@@ -39,6 +41,7 @@ public sealed record Settings
         CheckAddresses(options, problems);
         CheckPrivacy(options, problems);
         SecuritySettings? security = SecuritySettings.From(options, problems);
+        LedgerSettings ledger = LedgerSettings.From(options, problems);
         TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
         ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, options.Wording.Folder, zone ?? TimeZoneInfo.Utc, problems);
         DatabaseOptions? database = DatabaseOf(options, problems);
@@ -54,6 +57,7 @@ public sealed record Settings
                 Database = database,
                 Security = security,
                 Marks = MarksOf(options),
+                Ledger = ledger,
                 Clinic = new ClinicIdentity
                 {
                     Organization = options.Clinic.Organization,
@@ -149,6 +153,7 @@ public sealed record Settings
         CheckRange("Titration:Health:Port", options.Health.Port, 0, 65535, problems);
         CheckRange("Titration:Inbound:Port", options.Inbound.Port, 0, 65535, problems);
         CheckRange("Titration:Sweep:EverySeconds", options.Sweep.EverySeconds, 1, 3600, problems);
+        CheckRange("Titration:Ledger:CheckpointMinutes", options.Ledger.CheckpointMinutes, 1, 7 * 24 * 60, problems);
         CheckRange("Titration:Retention:QuarantineDays", options.Retention.QuarantineDays, 1, 3650, problems);
         if (options.Alerts.Webhook.Length > 0
             && !(Uri.TryCreate(options.Alerts.Webhook, UriKind.Absolute, out Uri? webhook) && new TransportRules(allowPlainHttp: false).Allows(webhook)))

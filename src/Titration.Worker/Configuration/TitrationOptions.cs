@@ -35,6 +35,8 @@ public sealed class TitrationOptions
 
     public PrivacyOptions Privacy { get; init; } = new();
 
+    public LedgerOptions Ledger { get; init; } = new();
+
     public AlertOptions Alerts { get; init; } = new();
 
     /// <summary>Whether the message broker and so the inbound HTTP endpoint are the embedded ones.</summary>
@@ -174,6 +176,22 @@ public sealed class PrivacyOptions
     /// never changed. Empty: no patient can be erased.
     /// </summary>
     public string Key { get; init; } = "";
+}
+
+/// <summary>Sealing the record of decisions.</summary>
+public sealed class LedgerOptions
+{
+    /// <summary>
+    /// PEM file of the clinic's private key (ECDSA P-256 or RSA) that signs checkpoints, erasures and exports. Empty: with SQLite one is made in the data
+    /// folder; with PostgreSQL nothing is signed.
+    /// </summary>
+    public string KeyFile { get; init; } = "";
+
+    /// <summary>Folder that checkpoints leave the database to; empty: <c>checkpoints</c> in the data folder.</summary>
+    public string CheckpointFolder { get; init; } = "";
+
+    /// <summary>Minutes between two checkpoints; without anything new there is none. Default: 60.</summary>
+    public int CheckpointMinutes { get; init; } = 60;
 }
 
 /// <summary>Who is told beside the log.</summary>

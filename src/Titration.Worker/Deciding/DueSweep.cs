@@ -64,7 +64,7 @@ public sealed partial class DueSweep(
     }
 }
 
-/// <summary>The one Quartz job: a sweep at a time, on one node of a cluster, and after it what the pool has left unanswered.</summary>
+/// <summary>A sweep at a time, on one node of a cluster, and after it what the pool has left unanswered.</summary>
 [DisallowConcurrentExecution]
 public sealed class EvaluateDueCoursesJob(DueSweep sweep, OverdueDigest digest) : IJob
 {

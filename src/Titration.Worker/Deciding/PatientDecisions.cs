@@ -44,7 +44,7 @@ public sealed class PatientDecisions(
                 ImmutableArray<Fact> added = patient.AddFacts(byPatient[patient.Patient]);
                 if (!added.IsEmpty)
                 {
-                    Decide(patient, added, byPatient[patient.Patient].First().TraceParent);
+                    await DecideAsync(database, patient, added, byPatient[patient.Patient].First().TraceParent, cancellationToken);
                 }
             }
         }
@@ -65,20 +65,21 @@ public sealed class PatientDecisions(
             return;
         }
 
-        Decide(record, added: [], traceParent: null);
+        await DecideAsync(database, record, added: [], traceParent: null, cancellationToken);
 
         await database.SaveChangesAsync(cancellationToken);
         await transaction.CommitAsync(cancellationToken);
         outbox.Raise();
     }
 
-    private void Decide(PatientRecord patient, ImmutableArray<Fact> added, string? traceParent)
+    private async Task DecideAsync(
+        TitrationDbContext database, PatientRecord patient, ImmutableArray<Fact> added, string? traceParent, CancellationToken cancellationToken)
     {
         using Activity? activity = telemetry.Evaluate(settings.Marks?.InTelemetry(patient.Patient), traceParent, patient.Facts.Reverse().Select(f => f.TraceParent).OfType<string>());
         DateTimeOffset asOf = patient.AsOf(time.GetUtcNow());
         string digest = DigestOf(patient.History);
         ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(patient.History, settings.Policy.Protocol, new AsOf(asOf, settings.Policy.Zone));
-        foreach (Evaluation evaluation in WithGone(patient, evaluations, asOf))
+        foreach (Evaluation evaluation in await WithGoneAsync(database, patient, evaluations, asOf, cancellationToken))
         {
             telemetry.Evaluated(evaluation);
             Apply(patient, evaluation, added, digest, activity?.Id ?? traceParent);
@@ -171,13 +172,25 @@ public sealed class PatientDecisions(
     /// The evaluations, and for each course that the facts no longer make (its orders were entered in error) one that ends it. What was
     /// said to the patient without a course ends the same way.
     /// </summary>
-    private static IEnumerable<Evaluation> WithGone(PatientRecord patient, ImmutableArray<Evaluation> evaluations, DateTimeOffset asOf)
+    private static async Task<ImmutableArray<Evaluation>> WithGoneAsync(
+        TitrationDbContext database, PatientRecord patient, ImmutableArray<Evaluation> evaluations, DateTimeOffset asOf, CancellationToken cancellationToken)
     {
+        ImmutableArray<Evaluation>.Builder all = ImmutableArray.CreateBuilder<Evaluation>();
+        all.AddRange(evaluations);
         HashSet<Guid> present = [.. evaluations.Where(e => e.Course is not null).Select(e => e.Course!.Id)];
-        IEnumerable<Evaluation> gone = patient.Courses.Where(c => !present.Contains(c.Id)).Select(c => EndedCourse.Of(patient.Standing(c.Id)!, asOf));
-        bool nothingWithoutCourse = evaluations.All(e => e.Course is not null) && !patient.StandingCommunications(null).IsEmpty;
-        IEnumerable<Evaluation> withoutCourse = nothingWithoutCourse ? [EndedCourse.WithoutCourse(patient.Patient, asOf)] : [];
-        return [.. evaluations, .. gone, .. withoutCourse];
+        foreach (Guid gone in patient.Courses.Select(c => c.Id).Where(c => !present.Contains(c)).ToArray())
+        {
+            // What was decided, not what was looked at since: that is in the record, and the end can be replayed from it.
+            Evaluation standing = await database.LastDecidedAsync(patient.Patient, gone, cancellationToken) ?? patient.Standing(gone)!;
+            all.Add(EndedCourse.Of(standing, asOf));
+        }
+
+        if (evaluations.All(e => e.Course is not null) && !patient.StandingCommunications(null).IsEmpty)
+        {
+            all.Add(EndedCourse.WithoutCourse(patient.Patient, asOf));
+        }
+
+        return all.DrainToImmutable();
     }
 
     /// <summary>SHA-256 over the sources of all facts that went in, whatever order they came in.</summary>

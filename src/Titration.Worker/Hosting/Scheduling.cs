@@ -6,7 +6,7 @@ using Titration.Worker.Reading;
 
 namespace Titration.Worker.Hosting;
 
-/// <summary>What Quartz triggers, persistent and clustered on PostgreSQL: a sweep over what has fallen due and, where it is set, a look at the FHIR server.</summary>
+/// <summary>What Quartz triggers, persistent and clustered on PostgreSQL: a sweep over what has fallen due, the checkpoints of the ledger and, where it is set, a look at the FHIR server.</summary>
 public static class Scheduling
 {
     /// <summary>Its name; by it the scheduler has a clock of its own.</summary>
@@ -14,6 +14,7 @@ public static class Scheduling
 
     private static readonly JobKey Sweep = new("evaluate-due-courses");
     private static readonly JobKey Poll = new("poll-fhir-server");
+    private static readonly JobKey Checkpoint = new("take-checkpoint");
 
     public static void Add(IServiceCollection services, Settings settings, Timing timing)
     {
@@ -61,6 +62,16 @@ public static class Scheduling
                         .RepeatForever()
                         .WithMisfireInstruction(SimpleTriggerMisfireInstruction.NextWithRemainingCount)));
             }
+            quartz.AddJob<TakeCheckpointJob>(job => job.WithIdentity(Checkpoint).StoreDurably());
+            quartz.AddTrigger(trigger => trigger
+                .WithIdentity("take-checkpoint")
+                .ForJob(Checkpoint)
+                .StartNow()
+                .WithSimpleSchedule(schedule => schedule
+                    .WithInterval(TimeSpan.FromMinutes(settings.Options.Ledger.CheckpointMinutes))
+                    .RepeatForever()
+                    // The next one seals what a missed one would have.
+                    .WithMisfireInstruction(SimpleTriggerMisfireInstruction.NextWithRemainingCount)));
         });
         services.AddQuartzHostedService(hosted =>
         {

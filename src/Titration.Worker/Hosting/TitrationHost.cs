@@ -134,6 +134,7 @@ public static partial class TitrationHost
         services.AddSingleton<CommunicationDelivery>();
         services.AddSingleton<OutboxSender>();
         services.AddSingleton<OverdueDigest>();
+        services.AddSingleton<ClinicCheckpoints>();
         services.AddHealthChecks().AddCheck<ReadinessCheck>("ready");
     }
 
