@@ -22,7 +22,7 @@ if [ -e secrets/postgres-password ]; then echo "deploy/secrets holds passwords w
 command -v openssl > /dev/null || { echo "openssl is needed to make the certificates" >&2; exit 2; }
 
 # An authority for these two servers only: its key goes once they have their certificates. In two years: remove deploy/secrets but for
-# Titration__Privacy__Key, and run this again.
+# Titration__Privacy__Key and the two ledger keys, and run this again.
 days=730
 openssl req -x509 -newkey rsa:2048 -nodes -days "$days" -subj "/CN=titration compose" -keyout secrets/ca.key -out secrets/ca.pem 2> /dev/null
 certify() {
