@@ -22,7 +22,7 @@ GRANT USAGE ON ALL SEQUENCES IN SCHEMA public TO titration_worker;
 GRANT SELECT ON ALL TABLES IN SCHEMA public TO titration_worker, titration_eraser;
 
 -- What is only ever added to. The worker can neither change nor remove it.
-GRANT INSERT ON fact, decision, decision_content, checkpoint, checkpoint_head, policy, policy_adoption TO titration_worker;
+GRANT INSERT ON fact, decision, decision_content, checkpoint, checkpoint_head, policy, policy_adoption, mode_change TO titration_worker;
 
 -- What moves on.
 GRANT INSERT, UPDATE ON patient, chain, course, communication, sent_resource, outbox, unmapped_code, digest TO titration_worker;

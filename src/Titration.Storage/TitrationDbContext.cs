@@ -45,6 +45,8 @@ public abstract class TitrationDbContext : DbContext
 
     public DbSet<StagedResourceRow> StagedResources => Set<StagedResourceRow>();
 
+    public DbSet<ModeChangeRow> ModeChanges => Set<ModeChangeRow>();
+
     public DbSet<DigestRow> Digests => Set<DigestRow>();
 
     public DbSet<UnmappedCodeRow> UnmappedCodes => Set<UnmappedCodeRow>();
@@ -110,6 +112,7 @@ public abstract class TitrationDbContext : DbContext
         configurationBuilder.Properties<OutboxAction>().HaveConversion<CodeConverter<OutboxAction>>();
         configurationBuilder.Properties<WithdrawalReason>().HaveConversion<CodeConverter<WithdrawalReason>>();
         configurationBuilder.Properties<OutboxState>().HaveConversion<CodeConverter<OutboxState>>();
+        configurationBuilder.Properties<OperatingMode>().HaveConversion<CodeConverter<OperatingMode>>();
         configurationBuilder.Properties<QuarantineState>().HaveConversion<CodeConverter<QuarantineState>>();
         configurationBuilder.Properties<WaitingReason>().HaveConversion<CodeConverter<WaitingReason>>();
     }

@@ -110,8 +110,11 @@ internal static class TitrationModel
             entry.HasIndex(o => new { o.Rank, o.Id }).HasFilter(Unsent);
             // How many messages a patient got today.
             entry.HasIndex(o => new { o.Patient, o.SentAt }).HasFilter("paced");
+            // How many proposals left today.
+            entry.HasIndex(o => o.SentAt).HasFilter("action = 'issue' AND kind = 'step-change' AND paced");
             entry.HasOne<CommunicationRow>().WithMany().HasForeignKey(o => o.CommunicationKey).OnDelete(DeleteBehavior.Restrict);
         });
+        model.Entity<ModeChangeRow>().ToTable("mode_change").HasKey(m => m.Id);
         model.Entity<DigestRow>().ToTable("digest").HasKey(d => d.Date);
     }
 

@@ -22,6 +22,7 @@ RootCommand root = new("""
     OutboxCommand.Create(),
     LedgerCommand.Create(),
     ReplayCommand.Create(),
+    ModeCommand.Create(),
     PatientCommand.Create(),
     DatabaseCommand.Create(),
 };

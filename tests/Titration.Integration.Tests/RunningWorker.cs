@@ -61,6 +61,7 @@ internal sealed class Surroundings : IAsyncDisposable
         ["Titration:FhirServer:TimeoutSeconds"] = "5",
         ["Titration:Health:Port"] = "0",
         ["Titration:Sweep:EverySeconds"] = "1",
+        ["Titration:RampIn:ProposalsPerDay"] = "0",
         // Whatever the hour at which the tests run.
         ["Titration:PatientMessages:QuietFrom"] = "00:00",
         ["Titration:PatientMessages:QuietUntil"] = "00:00",

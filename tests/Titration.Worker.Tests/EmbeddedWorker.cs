@@ -34,6 +34,7 @@ internal sealed class EmbeddedWorker : IAsyncDisposable
             ["Titration:Mapping:File"] = mapping,
             ["Titration:Inbound:TokenFile"] = inboundTokenFile,
             ["Titration:Health:Port"] = "0",
+            ["Titration:RampIn:ProposalsPerDay"] = "0",
             // Whatever the hour at which the tests run.
             ["Titration:PatientMessages:QuietFrom"] = quietHours ? "21:00" : "00:00",
             ["Titration:PatientMessages:QuietUntil"] = quietHours ? "08:00" : "00:00",

@@ -124,6 +124,9 @@ public sealed record ClinicIdentity
     /// <summary>Dates in texts are told in this zone.</summary>
     public required TimeZoneInfo Zone { get; init; }
 
+    /// <summary>The days on which nobody works through tasks.</summary>
+    public ClinicCalendar Calendar { get; init; } = ClinicCalendar.AlwaysOpen;
+
     /// <summary>The language of the clinic's staff, BCP 47.</summary>
     public string Language { get; init; } = Wording.DefaultLanguage;
 }

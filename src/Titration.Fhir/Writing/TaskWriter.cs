@@ -56,7 +56,7 @@ internal static class TaskWriter
             ? OutgoingReferences.Versioned(latest)
             : null;
 
-    private static FhirTask.RestrictionComponent? RestrictionOf(WritingContext context) => context.Intent.Due is not { } due
+    private static FhirTask.RestrictionComponent? RestrictionOf(WritingContext context) => context.Due is not { } due
         ? null
         : new FhirTask.RestrictionComponent
         {

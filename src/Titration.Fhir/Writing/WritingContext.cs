@@ -3,6 +3,7 @@ using System.Globalization;
 using Hl7.Fhir.Model;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
+using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 
 namespace Titration.Fhir.Writing;
@@ -42,6 +43,10 @@ internal sealed class WritingContext
 
     /// <summary>A referral to a clinician, not the message that tells the patient to stop.</summary>
     public bool IsReferral => Intent.Kind == CommunicationKind.SafetyReferral && Intent.Audience != Audience.Patient;
+
+    /// <summary>When it is due: for what somebody at the clinic has to do and is not urgent, never on a day when nobody is there.</summary>
+    public DateTimeOffset? Due =>
+        Intent is { Due: { } due, Priority: Priority.Routine } && (Intent.HasTask || Intent.Reminds is not null) ? Clinic.Calendar.Moved(due, Clinic.Zone) : Intent.Due;
 
     public string AuthoredOn => FhirText.DateTime(Communication.AsOf);
 
@@ -89,7 +94,7 @@ internal sealed class WritingContext
             values["reason"] = reason;
         }
 
-        if (Intent.Due is { } due)
+        if (Due is { } due)
         {
             values["due"] = toPatient ? words.Date(ClinicZone.DateOf(due, Clinic.Zone)) : words.DateTime(due, Clinic.Zone);
         }

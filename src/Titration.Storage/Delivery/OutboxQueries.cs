@@ -1,5 +1,6 @@
 using System.Collections.Immutable;
 using Microsoft.EntityFrameworkCore;
+using Titration.Protocol.Communications;
 using Titration.Storage.Model;
 
 namespace Titration.Storage.Delivery;
@@ -185,19 +186,37 @@ public static class OutboxQueries
         this TitrationDbContext database, DateTimeOffset madeBy, CancellationToken cancellationToken) =>
         await UnconfirmedStat(database, madeBy).MaxAsync(o => (long?)o.Id, cancellationToken) ?? 0;
 
-    /// <summary>How many messages that may be paced left for a patient since an instant.</summary>
+    /// <summary>How many messages that may be paced left to a patient since an instant.</summary>
     public static Task<int> CountPacedSinceAsync(
         this TitrationDbContext database, string patient, DateTimeOffset since, CancellationToken cancellationToken) =>
-        database.Outbox.CountAsync(o => o.Patient == patient && o.Paced && o.State == OutboxState.Sent && o.SentAt >= since, cancellationToken);
+        database.Outbox.CountAsync(
+            o => o.Patient == patient && o.Paced && o.State == OutboxState.Sent && o.SentAt >= since
+                && o.Kind != CommunicationKind.ClinicTask && !(o.Kind == CommunicationKind.StepChange && o.Action == OutboxAction.Issue),
+            cancellationToken);
 
-    /// <summary>Depth and age.</summary>
-    public static async Task<OutboxDepth> OutboxDepthAsync(this TitrationDbContext database, CancellationToken cancellationToken)
+    /// <summary>How many proposals that may wait left since an instant, of all patients.</summary>
+    public static Task<int> CountProposalsSinceAsync(this TitrationDbContext database, DateTimeOffset since, CancellationToken cancellationToken) =>
+        database.Outbox.CountAsync(
+            o => o.Action == OutboxAction.Issue && o.Kind == CommunicationKind.StepChange && o.Paced && o.State == OutboxState.Sent && o.SentAt >= since, cancellationToken);
+
+    /// <summary>Depth and age. What the mode or a better hour holds back has no age.</summary>
+    public static async Task<OutboxDepth> OutboxDepthAsync(
+        this TitrationDbContext database, CancellationToken cancellationToken, OperatingMode mode = OperatingMode.Live)
     {
         IQueryable<OutboxRow> unsent = database.Outbox.Where(o => o.State == OutboxState.Pending || o.State == OutboxState.Leased);
+        IQueryable<OutboxRow> leaving = mode switch
+        {
+            OperatingMode.Live => unsent,
+            OperatingMode.Paused => unsent.Where(o => o.Action == OutboxAction.Withdraw || o.Kind == CommunicationKind.SafetyReferral),
+            OperatingMode.Shadow => unsent.Where(_ => false),
+        };
         return new OutboxDepth(
             await unsent.CountAsync(cancellationToken),
             await database.Outbox.CountAsync(o => o.State == OutboxState.Dead, cancellationToken),
-            await unsent.Where(o => !o.Paced || o.NotBefore == null).MinAsync(o => (DateTimeOffset?)o.CreatedAt, cancellationToken));
+            await leaving
+                .Where(o => (!o.Paced || o.NotBefore == null)
+                    && !unsent.Any(own => own.CommunicationKey == o.CommunicationKey && own.Sequence < o.Sequence && own.Paced && own.NotBefore != null))
+                .MinAsync(o => (DateTimeOffset?)o.CreatedAt, cancellationToken));
     }
 
     private static IQueryable<OutboxRow> UnconfirmedStat(TitrationDbContext database, DateTimeOffset madeBy) =>

@@ -158,7 +158,9 @@ public sealed class PatientRecord
         {
             CommunicationIntent intent = added.Intent;
             CommunicationRow row = Open(added, courseId, decisionId, at);
-            bool paced = intent is { Audience: Audience.Patient, IsSafety: false, NeedsApproval: false };
+            bool paced = intent is { Audience: Audience.Patient, IsSafety: false, NeedsApproval: false }
+                or { Kind: CommunicationKind.StepChange, IsSafety: false }
+                or { Reminds: not null, Priority: Priority.Routine };
             Send(OutboxAction.Issue, row, intent.Priority, decisionId, at, traceParent, paced);
         }
 

@@ -52,7 +52,10 @@ public sealed class OutboxRow
 
     public required CommunicationKind Kind { get; init; }
 
-    /// <summary>A message to the patient that may wait for a better hour. While it is held back nothing else of the patient's waits for it.</summary>
+    /// <summary>
+    /// What may wait for a better hour or day: a message to the patient, a proposal that does not make treatment gentler, a reminder of a routine task. While
+    /// it is held back nothing else of the patient's waits for it, except that messages to the patient wait for each other.
+    /// </summary>
     public required bool Paced { get; init; }
 
     /// <summary>Why it is withdrawn; null for anything else.</summary>

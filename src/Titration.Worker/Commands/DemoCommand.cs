@@ -84,7 +84,7 @@ internal static class DemoCommand
             Settings? settings = CommandSettings.Load(
                 ("DataFolder", folder), ("Health:Port", "0"), ("Broker:Uri", ""), ("FhirServer:BaseUrl", ""), ("Database:Provider", "sqlite"),
                 ("Database:ConnectionString", ""), ("Ledger:KeyFile", ""), ("Ledger:CheckpointFolder", ""), ("Clinic:TimeZone", "Europe/London"), ("Clinic:Organization", InventedClinic.Organization), ("Clinic:Pool", ""),
-                ("Clinic:Name", "Harbour Road Skin Clinic"));
+                ("Clinic:Name", "Harbour Road Skin Clinic"), ("Mode", "live"), ("RampIn:ProposalsPerDay", "0"));
             // Nothing of it is kept, so nothing has to survive a power cut.
             return settings is null
                 ? ExitCode.Usage

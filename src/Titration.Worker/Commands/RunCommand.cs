@@ -1,5 +1,10 @@
 using System.CommandLine;
 using System.Data.Common;
+using Microsoft.EntityFrameworkCore;
+using Titration.Protocol.Facts;
+using Titration.Storage;
+using Titration.Storage.Delivery;
+using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 using Titration.Worker.Hosting;
 
@@ -33,7 +38,7 @@ internal static class RunCommand
             Directory.CreateDirectory(settings.Options.DataFolder);
             settings = settings with { Ledger = settings.Ledger.WithOwnKey() };
             await using WebApplication app = await StartUp.StartAsync(settings, TimeProvider.System, Timing.Default, Console.Error, cancellationToken);
-            Announce(app, settings);
+            await AnnounceAsync(app, settings, cancellationToken);
             await app.WaitForShutdownAsync(cancellationToken);
             return ExitCode.Done;
         }
@@ -58,8 +63,10 @@ internal static class RunCommand
         return ExitCode.Found;
     }
 
-    private static void Announce(WebApplication app, Settings settings)
+    private static async Task AnnounceAsync(WebApplication app, Settings settings, CancellationToken cancellationToken)
     {
+        await using TitrationDbContext database = await app.Services.GetRequiredService<IDbContextFactory<TitrationDbContext>>().CreateDbContextAsync(cancellationToken);
+        OperatingMode mode = await database.ModeAsync(cancellationToken);
         string address = app.Urls.FirstOrDefault() ?? $"http://localhost:{settings.Options.Health.Port}";
         TitrationOptions options = settings.Options;
         Console.WriteLine($"titration is running: protocol {settings.Policy.Protocol.Name} {settings.Policy.Protocol.Version}, policy {settings.Policy.Hash[..12]}, clinic time {settings.Policy.Zone.Id}");
@@ -67,6 +74,7 @@ internal static class RunCommand
         Console.WriteLine($"  database   {options.Database.Provider}{(options.Database.Provider == "sqlite" ? $" in {Path.GetFullPath(options.DataFolder)}" : "")}");
         Console.WriteLine($"  FHIR       {(options.EmbeddedFhirServer ? $"embedded at {address}/fhir (to try it out; no evidence of interoperability)" : options.FhirServer.BaseUrl)}");
         Console.WriteLine($"  ledger     checkpoints in {settings.Ledger.Folder.Path}, {(settings.Ledger.Key is { } key ? $"signed by key {key.Fingerprint[..16]}" : "NOT signed: set Titration__Ledger__KeyFile")}");
+        Console.WriteLine($"  mode       {mode.Code()}{(mode == OperatingMode.Shadow ? ": nothing is sent" : mode == OperatingMode.Paused ? ": only safety referrals and withdrawals are sent" : "")}");
         Console.WriteLine($"  health     {address}/health/ready");
     }
 }

@@ -3,7 +3,9 @@ using Microsoft.Data.Sqlite;
 using Npgsql;
 using Titration.Fhir.Writing;
 using Titration.Protocol.Communications;
+using Titration.Protocol.Facts;
 using Titration.Storage;
+using Titration.Storage.Model;
 
 namespace Titration.Worker.Configuration;
 
@@ -25,6 +27,9 @@ public sealed record Settings
     /// <summary>When messages may reach a patient.</summary>
     public MessageHours Messages => new(Options.PatientMessages.QuietFrom, Options.PatientMessages.QuietUntil, Options.PatientMessages.MostPerDay);
 
+    /// <summary>The mode at the first start.</summary>
+    public required OperatingMode InitialMode { get; init; }
+
     /// <summary>Keyed hashes of patients' ids; null where the clinic has no key.</summary>
     public PatientMarks? Marks { get; init; }
 
@@ -45,10 +50,17 @@ public sealed record Settings
         TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
         ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, options.Wording.Folder, zone ?? TimeZoneInfo.Utc, problems);
         DatabaseOptions? database = DatabaseOf(options, problems);
+        OperatingMode? mode = EnumCode.Parse<OperatingMode>(options.Mode);
+        if (mode is null)
+        {
+            problems.Add($"Titration:Mode: \"{options.Mode}\" is none of shadow, live, paused");
+        }
+
+        ClinicCalendar? calendar = CalendarReading.Of(options.Clinic, problems);
         string pool = options.Clinic.Pool.Length == 0 ? options.Clinic.Organization : options.Clinic.Pool;
         CheckReference("Titration:Clinic:Organization", options.Clinic.Organization, ["Organization"], problems);
         CheckReference("Titration:Clinic:Pool", pool, ["Organization", "CareTeam", "HealthcareService"], problems);
-        return problems.Count > 0 || policy is null || database is null || security is null
+        return problems.Count > 0 || policy is null || database is null || security is null || mode is null || calendar is null
             ? null
             : new Settings
             {
@@ -56,6 +68,7 @@ public sealed record Settings
                 Policy = policy,
                 Database = database,
                 Security = security,
+                InitialMode = mode.Value,
                 Marks = MarksOf(options),
                 Ledger = ledger,
                 Clinic = new ClinicIdentity
@@ -66,6 +79,7 @@ public sealed record Settings
                     DeviceId = "titration-service",
                     Deployment = options.Clinic.Organization.Replace('/', '-').ToLowerInvariant(),
                     Zone = policy.Zone,
+                    Calendar = calendar,
                     Language = options.Clinic.Language,
                 },
             };
@@ -150,6 +164,8 @@ public sealed record Settings
         CheckRange("Titration:FhirServer:TimeoutSeconds", options.FhirServer.TimeoutSeconds, 1, 600, problems);
         CheckRange("Titration:FhirServer:PollSeconds", options.FhirServer.PollSeconds, 0, 86_400, problems);
         CheckRange("Titration:PatientMessages:MostPerDay", options.PatientMessages.MostPerDay, 1, 10, problems);
+        CheckRange("Titration:RampIn:ProposalsPerDay", options.RampIn.ProposalsPerDay, 0, 10_000, problems);
+        CheckRange("Titration:RampIn:Days", options.RampIn.Days, 0, 366, problems);
         CheckRange("Titration:Health:Port", options.Health.Port, 0, 65535, problems);
         CheckRange("Titration:Inbound:Port", options.Inbound.Port, 0, 65535, problems);
         CheckRange("Titration:Sweep:EverySeconds", options.Sweep.EverySeconds, 1, 3600, problems);

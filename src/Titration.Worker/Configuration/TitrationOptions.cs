@@ -9,6 +9,11 @@ public sealed class TitrationOptions
     /// <summary>Folder for what the embedded parts keep. Default: <c>data</c> below the current folder.</summary>
     public string DataFolder { get; init; } = "data";
 
+    /// <summary><c>shadow</c>, <c>live</c> (default) or <c>paused</c> at the first start; from then on <c>titration mode set</c> changes it.</summary>
+    public string Mode { get; init; } = "live";
+
+    public RampInOptions RampIn { get; init; } = new();
+
     public BrokerOptions Broker { get; init; } = new();
 
     public DatabaseSettings Database { get; init; } = new();
@@ -43,6 +48,16 @@ public sealed class TitrationOptions
     public bool EmbeddedBroker => string.IsNullOrWhiteSpace(Broker.Uri);
 
     public bool EmbeddedFhirServer => string.IsNullOrWhiteSpace(FhirServer.BaseUrl);
+}
+
+/// <summary>The time after going live, when a whole caseload comes to proposals at once.</summary>
+public sealed class RampInOptions
+{
+    /// <summary>Step proposals that leave in one clinic-local day, those that make treatment gentler not counted: they never wait. Default: 20. 0: no limit.</summary>
+    public int ProposalsPerDay { get; init; } = 20;
+
+    /// <summary>Clinic-local days from the day of going live for which the limit holds. Default: 28.</summary>
+    public int Days { get; init; } = 28;
 }
 
 /// <summary>The message broker.</summary>
@@ -129,6 +144,12 @@ public sealed class ClinicOptions
 
     /// <summary>Language of the clinic's staff, BCP 47. Default: en.</summary>
     public string Language { get; init; } = "en";
+
+    /// <summary>Days of the week on which nobody works through tasks, in English, separated by commas; empty: none.</summary>
+    public string ClosedWeekdays { get; init; } = "";
+
+    /// <summary>Dates on which nobody does, such as <c>2026-12-25</c>, separated by commas; empty: none.</summary>
+    public string ClosedDates { get; init; } = "";
 }
 
 /// <summary>When messages may reach a patient. Those that stop treatment or make it gentler never wait.</summary>

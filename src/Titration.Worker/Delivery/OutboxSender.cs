@@ -6,7 +6,6 @@ using Titration.Protocol.Facts;
 using Titration.Storage;
 using Titration.Storage.Delivery;
 using Titration.Storage.Model;
-using Titration.Worker.Configuration;
 using Titration.Worker.Hosting;
 using Titration.Worker.Telemetry;
 
@@ -17,7 +16,7 @@ namespace Titration.Worker.Delivery;
 /// conditional on the identifier, changing on the version.
 /// </summary>
 public sealed partial class OutboxSender(
-    IDbContextFactory<TitrationDbContext> contexts, Settings settings, CommunicationDelivery delivery, TimeProvider time, Timing timing,
+    IDbContextFactory<TitrationDbContext> contexts, Holding holding, CommunicationDelivery delivery, TimeProvider time, Timing timing,
     TitrationTelemetry telemetry, ILogger<OutboxSender> logger)
 {
     private const int Batch = 20;
@@ -33,7 +32,10 @@ public sealed partial class OutboxSender(
         ImmutableArray<OutboxRow> entries;
         await using (TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken))
         {
-            entries = await database.ClaimAsync(time.GetUtcNow(), timing.Lease, Batch, onlySafety: false, cancellationToken);
+            OperatingMode mode = await database.ModeAsync(cancellationToken);
+            entries = mode == OperatingMode.Shadow
+                ? []
+                : await database.ClaimAsync(time.GetUtcNow(), timing.Lease, Batch, onlySafety: mode == OperatingMode.Paused, cancellationToken);
         }
 
         _unfinished = entries;
@@ -121,7 +123,7 @@ public sealed partial class OutboxSender(
         // Once for all the queries of an entry.
         await database.Database.OpenConnectionAsync(cancellationToken);
         DateTimeOffset now = time.GetUtcNow();
-        if (entry.Paced && await HeldUntilAsync(database, entry, now, cancellationToken) is { } later)
+        if (entry.Paced && await holding.UntilAsync(database, entry, now, cancellationToken) is { } later)
         {
             await database.GiveBackAsync(entry, now, later - now, "held-back", cancellationToken);
             return;
@@ -154,14 +156,6 @@ public sealed partial class OutboxSender(
                 await database.GiveBackAsync(entry, time.GetUtcNow(), WaitOf(delivered.Trouble, entry), delivered.Result, cancellationToken);
                 break;
         }
-    }
-
-    /// <summary>Quiet hours, and the messages that this patient has had today; null: it may leave.</summary>
-    private async Task<DateTimeOffset?> HeldUntilAsync(TitrationDbContext database, OutboxRow entry, DateTimeOffset now, CancellationToken cancellationToken)
-    {
-        TimeZoneInfo zone = settings.Policy.Zone;
-        int today = await database.CountPacedSinceAsync(entry.Patient, ClinicZone.StartOf(ClinicZone.DateOf(now, zone), zone), cancellationToken);
-        return settings.Messages.HeldUntil(now, zone, today);
     }
 
     /// <summary>What the server asked for, else longer with each attempt.</summary>

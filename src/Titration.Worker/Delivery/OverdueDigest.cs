@@ -3,6 +3,7 @@ using Titration.Fhir.Writing;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Facts;
 using Titration.Storage;
+using Titration.Storage.Delivery;
 using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 using FhirTask = Hl7.Fhir.Model.Task;
@@ -19,6 +20,13 @@ public sealed class OverdueDigest(
     public async Task RunAsync(CancellationToken cancellationToken)
     {
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        DateTimeOffset now = time.GetUtcNow();
+        DateOnly today = ClinicZone.DateOf(now, settings.Policy.Zone);
+        if (settings.Clinic.Calendar.IsClosed(today) || await database.ModeAsync(cancellationToken) != OperatingMode.Live)
+        {
+            return;
+        }
+
         List<DateTimeOffset> waiting = await database.Communications
             .Where(c => c.OverdueSince != null && c.State == CommunicationState.Standing).Select(c => c.OverdueSince!.Value).ToListAsync(cancellationToken);
         List<DigestRow> open = await database.Digests.Where(d => d.IsOpen).OrderBy(d => d.Date).ToListAsync(cancellationToken);
@@ -28,8 +36,6 @@ public sealed class OverdueDigest(
             return;
         }
 
-        DateTimeOffset now = time.GetUtcNow();
-        DateOnly today = ClinicZone.DateOf(now, settings.Policy.Zone);
         DateOnly last = await database.Digests.MaxAsync(d => (DateOnly?)d.Date, cancellationToken) ?? DateOnly.MinValue;
         DateOnly since = ClinicZone.DateOf(waiting.Min(), settings.Policy.Zone);
         DateOnly due = (last > since ? last : since).AddDays(settings.Policy.Protocol.Deadlines.DigestEveryDays);

@@ -132,6 +132,7 @@ public static partial class TitrationHost
         services.AddSingleton<ServerStatement>();
         services.AddSingleton<ServiceDevice>();
         services.AddSingleton<CommunicationDelivery>();
+        services.AddSingleton<Holding>();
         services.AddSingleton<OutboxSender>();
         services.AddSingleton<OverdueDigest>();
         services.AddSingleton<ClinicCheckpoints>();
@@ -212,8 +213,14 @@ public static partial class TitrationHost
             return ErasureKeyException.Problem;
         }
 
+        DateTimeOffset now = services.GetRequiredService<TimeProvider>().GetUtcNow();
+        if (!await database.ModeChanges.AnyAsync(cancellationToken))
+        {
+            await database.ChangeModeAsync(settings.InitialMode, "settings", "first start", now, cancellationToken);
+        }
+
         // Whatever will be decided by it can be replayed from the database alone.
-        await database.RecordPolicyAsync(settings.Policy.Parts, services.GetRequiredService<TimeProvider>().GetUtcNow(), cancellationToken);
+        await database.RecordPolicyAsync(settings.Policy.Parts, now, cancellationToken);
         return null;
     }
 

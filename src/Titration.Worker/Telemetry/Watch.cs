@@ -3,6 +3,7 @@ using Titration.Storage;
 using Titration.Storage.Delivery;
 using Titration.Storage.Intake;
 using Titration.Storage.Ledger;
+using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 
 namespace Titration.Worker.Telemetry;
@@ -25,12 +26,14 @@ public sealed partial class Watch(
     {
         DateTimeOffset now = time.GetUtcNow();
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        OperatingMode mode = await database.ModeAsync(cancellationToken);
         Depths depths = new(
             now,
             await database.Quarantine.Held().CountAsync(cancellationToken),
-            await database.OutboxDepthAsync(cancellationToken),
+            await database.OutboxDepthAsync(cancellationToken, mode),
             await database.CountDueAsync(now, cancellationToken),
-            await database.CountUnconfirmedStatAsync(now - StatPatience, cancellationToken),
+            // In shadow nothing is to leave.
+            mode == OperatingMode.Shadow ? 0 : await database.CountUnconfirmedStatAsync(now - StatPatience, cancellationToken),
             await database.CountCoursesAsync(cancellationToken));
         telemetry.Report(depths);
         if (depths.UnconfirmedStat > 0)
