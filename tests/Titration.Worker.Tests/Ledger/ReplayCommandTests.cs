@@ -3,6 +3,7 @@ using Microsoft.EntityFrameworkCore;
 using Microsoft.Extensions.DependencyInjection;
 using Titration.Storage;
 using Titration.TestKit;
+using Titration.TestKit.Builders;
 using Titration.Worker.Deciding;
 using Xunit;
 
@@ -57,6 +58,25 @@ public sealed class ReplayCommandTests(PlayedClinic clinic)
         int after = AssertIdentical(await clinic.RunAsync(copy, [], "replay", "--json"));
 
         Assert.InRange(after, before + 1, int.MaxValue);
+    }
+
+    [Fact]
+    public async Task The_end_of_a_course_whose_order_was_entered_in_error_comes_out_identical_however_often_it_was_looked_at_before()
+    {
+        ClinicDays days = ClinicDays.LongAgo();
+        ShiftedClock clock = new(days.At(7));
+        await using EmbeddedWorker worker = await EmbeddedWorker.StartAsync(clock, Cancelled);
+        await worker.TakeInAsync(Cancelled, days.Order("p1"), days.Swelling("p1", 5));
+        // A look that changes what stands of the course, and decides nothing.
+        await worker.TakeInAsync(Cancelled, days.CheckIn("p1", 5, applied: 3));
+        JsonObject order = days.Order("p1");
+        (order["status"], order["meta"]!["versionId"], order["meta"]!["lastUpdated"]) = ("entered-in-error", "2", clock.GetUtcNow().ToString("yyyy-MM-ddTHH:mm:ssZ", null));
+        await worker.TakeInAsync(Cancelled, order);
+
+        Assert.InRange(AssertIdentical(await worker.RunAsync(Cancelled, "replay", "--json")), 2, int.MaxValue);
+        await using TitrationDbContext database = await worker.OpenAsync(Cancelled);
+        byte[] last = await database.DecisionContents.OrderByDescending(c => c.Sequence).Select(c => c.Content).FirstAsync(Cancelled);
+        Assert.Equal((null, 0), (StoredJson.ReadEvaluation(last).Outcome, StoredJson.ReadEvaluation(last).Reasons.Length));
     }
 
     [Fact]
