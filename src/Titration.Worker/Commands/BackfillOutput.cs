@@ -23,7 +23,7 @@ internal static class BackfillOutput
         }
 
         WriteRead(figures);
-        Console.WriteLine($"Taken in for {patients} patients.");
+        Console.WriteLine($"Taken in for {patients} patient(s).");
         WriteProblems(figures, "went to quarantine (`titration quarantine list`)");
     }
 
@@ -49,7 +49,7 @@ internal static class BackfillOutput
                     step = e.Step is { } step ? StepText.Of(step.Step) : null,
                     since = e.Step?.Since,
                     proposed = e.Proposed is { } proposed ? StepText.Of(proposed) : null,
-                    communications = e.Communications.Select(c => new { kind = c.Kind.Code(), priority = c.Priority.Code(), audience = c.Audience.Code() }),
+                    communications = e.Communications.Select(c => new { kind = c.Kind.Code(), priority = c.Priority.Code(), audience = c.Audience.Code(), needsApproval = c.NeedsApproval }),
                 }),
             };
             Console.WriteLine(JsonSerializer.Serialize(json, Records.Json));
@@ -57,11 +57,11 @@ internal static class BackfillOutput
         }
 
         WriteRead(figures);
-        Console.WriteLine($"{followed.Select(e => e.Patient).Distinct(StringComparer.Ordinal).Count()} patients would be followed, in {followed.Length} courses.");
+        Console.WriteLine($"{followed.Select(e => e.Patient).Distinct(StringComparer.Ordinal).Count()} patient(s) would be followed, in {followed.Length} course(s).");
         Write("outcome today", "courses", [.. followed.GroupBy(e => e.Outcome!.Value).OrderBy(g => g.Key).Select(g => (g.Key.ToString(), g.Count()))]);
         Write(
             "would stand today", "communications",
-            [.. evaluations.SelectMany(e => e.Communications).GroupBy(c => $"{c.Kind.Code()}, {c.Priority.Code()}, to the {c.Audience.Code()}", StringComparer.Ordinal).OrderByDescending(g => g.Count()).Select(g => (g.Key, g.Count()))]);
+            [.. evaluations.SelectMany(e => e.Communications).GroupBy(c => $"{c.Kind.Code()}, {c.Priority.Code()}, {(c.NeedsApproval ? "to a clinician for approval" : $"to the {c.Audience.Code()}")}", StringComparer.Ordinal).OrderByDescending(g => g.Count()).Select(g => (g.Key, g.Count()))]);
         WriteProblems(figures, "would go to quarantine");
         Console.WriteLine("Nothing was kept. Take it in with: titration backfill --apply");
     }
