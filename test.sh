@@ -8,7 +8,7 @@ usage() {
 usage: bash test.sh [--only NAME] [--faults N] [--fault-seed N] [--keep] [-- ARGUMENTS OF THE TEST RUNNER]
 
 Builds everything and runs all tests against a real RabbitMQ, PostgreSQL and FHIR endpoint, which it starts on free ports and
-ends again. They come as containers where Docker works, else from Debian's packages, which it installs when run as root on Debian.
+ends again. They come as containers where Docker works, else from Debian's packages, which it installs when run as root on Debian; the pages are looked at in Chromium, which it installs the same way.
 It also checks the formatting, looks for known weaknesses in dependencies, lists the service's components, and shows that the validators
 and the FHIR endpoint used by the tests do what the tests rely on.
 

@@ -56,6 +56,8 @@ internal static class TitrationModel
         model.Entity<DecisionRow>(decision =>
         {
             decision.ToTable("decision").HasKey(d => new { d.ChainId, d.Sequence });
+            // The newest of the clinic, whoever they are about.
+            decision.HasIndex(d => d.DecidedAt);
             decision.HasOne<ChainRow>().WithMany().HasForeignKey(d => d.ChainId).OnDelete(DeleteBehavior.Restrict);
         });
         model.Entity<DecisionContentRow>(content =>

@@ -78,6 +78,41 @@ public sealed class InboundAccessTests : IDisposable
         Assert.False(await WorkerState.IsKnownAsync(parts, "meanwhile", Cancelled));
     }
 
+    [Fact]
+    public async Task The_status_page_is_for_this_machine_and_over_HTTPS_for_whoever_shows_its_own_secret()
+    {
+        const string StatusSecret = "another-invented-secret-of-forty-characters";
+        using CertificateAuthority clinic = new(_folder, "clinic");
+        string file = Path.Combine(_folder, "status-secret");
+        await File.WriteAllTextAsync(file, StatusSecret, Cancelled);
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        Dictionary<string, string> settings = new(Settings(parts, clinic), StringComparer.Ordinal) { ["Titration:Status:TokenFile"] = file };
+        await using RunningWorker worker = await RunningWorker.StartAsync(settings, TimeProvider.System, Cancelled);
+
+        async Task<HttpStatusCode> GetAsync(Uri address, string host, AuthenticationHeaderValue? shown)
+        {
+            using HttpClient http = Client(clinic, null);
+            using HttpRequestMessage request = new(HttpMethod.Get, new Uri(address, "status"));
+            request.Headers.Host = host;
+            request.Headers.Authorization = shown;
+            using HttpResponseMessage response = await http.SendAsync(request, Cancelled);
+            return response.StatusCode;
+        }
+
+        // A name that is not this machine's stands for a request from elsewhere, which a test on one machine cannot make.
+        AuthenticationHeaderValue asBrowser = new("Basic", Convert.ToBase64String(System.Text.Encoding.UTF8.GetBytes($"anybody:{StatusSecret}")));
+        Assert.Equal(
+            [HttpStatusCode.OK, HttpStatusCode.NotFound, HttpStatusCode.Unauthorized, HttpStatusCode.Unauthorized, HttpStatusCode.OK, HttpStatusCode.OK],
+            [
+                await GetAsync(worker.Address, "localhost", null),
+                await GetAsync(worker.Address, "worker.clinic.example.org", asBrowser),
+                await GetAsync(worker.SecureAddress, "worker.clinic.example.org", null),
+                await GetAsync(worker.SecureAddress, "worker.clinic.example.org", new AuthenticationHeaderValue("Bearer", Secret)),
+                await GetAsync(worker.SecureAddress, "worker.clinic.example.org", new AuthenticationHeaderValue("Bearer", StatusSecret)),
+                await GetAsync(worker.SecureAddress, "worker.clinic.example.org", asBrowser),
+            ]);
+    }
+
     [Theory]
     [InlineData(11)]
     [InlineData(70)]

@@ -2,6 +2,7 @@ using CsCheck;
 using Microsoft.EntityFrameworkCore;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Decisions;
+using Titration.Storage.Delivery;
 using Titration.Storage.Ledger;
 using Titration.Storage.Model;
 
@@ -32,6 +33,22 @@ public abstract class LedgerSuite(DatabaseFixture fixture) : StorageSuite(fixtur
         Assert.Equal((evaluation.AsOf, "policy", 1L), (link.DecidedAt, link.PolicyHash, link.Sequence));
         Assert.Equal(StoredJson.Write(evaluation), content.Content);
         Assert.Equal(StoredJson.Write(evaluation), StoredJson.Write(StoredJson.ReadEvaluation(content.Content)));
+    }
+
+    [Fact]
+    public async Task The_newest_decisions_of_the_clinic_come_first_and_no_more_than_were_asked_for()
+    {
+        await DecideAsync("a");
+        await DecideAsync("b");
+        await DecideAsync("a");
+        await using TitrationDbContext database = Open();
+
+        var newest = await database.RecentDecisionsAsync(2, Token);
+
+        Assert.Equal(2, newest.Length);
+        Assert.True(newest[0].DecidedAt >= newest[1].DecidedAt);
+        Assert.Contains(newest, d => d.Id == Reconciliation.DecisionId("a", 2));
+        Assert.All(newest, d => Assert.Equal((Outcome.Maintain, "minimum-time"), (d.Outcome, d.Rule)));
     }
 
     [Fact]

@@ -197,6 +197,21 @@ find_node() {
   printf '%s\n' "$cached"
 }
 
+# find_chromium: prints the browser that the tests of pages use: TITRATION_TEST_CHROMIUM, what is on the path, or Debian's.
+find_chromium() {
+  local candidate
+  for candidate in "${TITRATION_TEST_CHROMIUM:-}" chromium chromium-browser google-chrome; do
+    if [ -n "$candidate" ] && command -v "$candidate"; then return; fi
+  done
+  if ! can_install; then
+    say "The tests of pages need Chromium. Install it (on Debian: sudo apt-get install -y --no-install-recommends chromium fonts-liberation),"
+    say "or name one in TITRATION_TEST_CHROMIUM, then run the same command again."
+    exit 2
+  fi
+  install_packages "Chromium" chromium fonts-liberation >&2
+  command -v chromium || die "chromium was installed and is not on the path"
+}
+
 # npm_ci NODE FOLDER: node_modules exactly as the lock file says; nothing to do when it already is. Two runs take turns. No package
 # needs its install script, and one of them would report the installation to its makers.
 npm_ci() {

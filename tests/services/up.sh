@@ -4,6 +4,7 @@
 #   up.sh DIR          then:  set -a; . DIR/env; set +a
 #   down.sh DIR        ends them
 #
+# A browser for the tests of pages is looked for as well, and installed the same way.
 # They come as containers where Docker works, else from Debian's packages, which are installed when this is root on Debian; where
 # neither can be had, it says what to install and exits 2. Every run has ports of its own, so that several can stand side by side.
 # One service can be stopped, killed or restarted alone:  rabbitmq.sh kill DIR/rabbitmq ; rabbitmq.sh start DIR/rabbitmq
@@ -26,6 +27,8 @@ if [ "$TITRATION_TEST_ENGINE" = native ]; then
   compgen -G '/usr/lib/postgresql/*/bin/postgres' > /dev/null || missing+=(postgresql)
   if [ ${#missing[@]} -gt 0 ]; then install_packages "${missing[*]}" "${missing[@]}"; fi
 fi
+
+find_chromium > /dev/null || exit
 
 started=()
 for service in rabbitmq postgres peer; do

@@ -76,5 +76,6 @@ internal static class RunCommand
         Console.WriteLine($"  ledger     checkpoints in {settings.Ledger.Folder.Path}, {(settings.Ledger.Key is { } key ? $"signed by key {key.Fingerprint[..16]}" : "NOT signed: set Titration__Ledger__KeyFile")}");
         Console.WriteLine($"  mode       {mode.Code()}{(mode == OperatingMode.Shadow ? ": nothing is sent" : mode == OperatingMode.Paused ? ": only safety referrals and withdrawals are sent" : "")}");
         Console.WriteLine($"  health     {address}/health/ready");
+        Console.WriteLine($"  status     {address}/status (on this machine)");
     }
 }

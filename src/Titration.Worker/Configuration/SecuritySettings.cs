@@ -11,7 +11,7 @@ namespace Titration.Worker.Configuration;
 public sealed record SecuritySettings(Tls FhirServer, Tls Broker, OwnCertificate? Inbound, ImmutableArray<string> Warnings)
 {
     /// <summary>Guessing a secret that protects patients' data must be hopeless.</summary>
-    private const int ShortestInboundSecret = 32;
+    private const int ShortestSecret = 32;
 
     /// <summary>Checks all of it and reports every problem; null where there is one.</summary>
     public static SecuritySettings? From(TitrationOptions options, ICollection<string> problems)
@@ -23,6 +23,7 @@ public sealed record SecuritySettings(Tls FhirServer, Tls Broker, OwnCertificate
         Tls? server = Tls.Read(options.FhirServer.Tls, "Titration:FhirServer:Tls", problems);
         Tls? broker = Tls.Read(options.Broker.Tls, "Titration:Broker:Tls", problems);
         OwnCertificate? inbound = InboundCertificate(options, problems);
+        CheckStatus(options, problems);
         return server is null || broker is null ? null : new SecuritySettings(server, broker, inbound, [.. warnings]);
     }
 
@@ -170,7 +171,7 @@ public sealed record SecuritySettings(Tls FhirServer, Tls Broker, OwnCertificate
         InboundOptions inbound = options.Inbound;
         if (inbound.TokenFile.Length > 0)
         {
-            CheckTokenFile("Titration:Inbound:TokenFile", inbound.TokenFile, ShortestInboundSecret, problems);
+            CheckTokenFile("Titration:Inbound:TokenFile", inbound.TokenFile, ShortestSecret, problems);
         }
 
         if (options.EmbeddedBroker || inbound.TokenFile.Length == 0)
@@ -189,6 +190,20 @@ public sealed record SecuritySettings(Tls FhirServer, Tls Broker, OwnCertificate
         }
 
         return OwnCertificate.Read(inbound.CertificateFile, inbound.KeyFile, "Titration:Inbound", problems);
+    }
+
+    private static void CheckStatus(TitrationOptions options, ICollection<string> problems)
+    {
+        if (options.Status.TokenFile.Length == 0)
+        {
+            return;
+        }
+
+        CheckTokenFile("Titration:Status:TokenFile", options.Status.TokenFile, ShortestSecret, problems);
+        if (options.EmbeddedBroker || options.Inbound.TokenFile.Length == 0)
+        {
+            problems.Add("Titration:Status:TokenFile: other machines see the page at the HTTPS port of the inbound endpoint; set Titration:Broker:Uri and Titration:Inbound");
+        }
     }
 
     private static void CheckTokenFile(string setting, string file, int shortest, ICollection<string> problems)

@@ -34,6 +34,8 @@ public sealed class TitrationOptions
 
     public InboundOptions Inbound { get; init; } = new();
 
+    public StatusOptions Status { get; init; } = new();
+
     public SweepOptions Sweep { get; init; } = new();
 
     public RetentionOptions Retention { get; init; } = new();
@@ -170,6 +172,15 @@ public sealed class HealthOptions
 {
     /// <summary>TCP port. Default: 8088. 0: any free one.</summary>
     public int Port { get; init; } = 8088;
+}
+
+/// <summary>The status page. On this machine it is there for whoever may use the machine.</summary>
+public sealed class StatusOptions
+{
+    /// <summary>
+    /// File with the secret that opens the page from other machines, at the HTTPS port of the inbound endpoint; empty: it is shown on this machine only.
+    /// </summary>
+    public string TokenFile { get; init; } = "";
 }
 
 /// <summary>Looking at courses whose time has come.</summary>

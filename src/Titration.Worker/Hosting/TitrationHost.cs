@@ -10,6 +10,7 @@ using Titration.Worker.Configuration;
 using Titration.Worker.Deciding;
 using Titration.Worker.Delivery;
 using Titration.Worker.Intake;
+using Titration.Worker.Pages;
 using Titration.Worker.Reading;
 using Titration.Worker.Telemetry;
 
@@ -136,6 +137,7 @@ public static partial class TitrationHost
         services.AddSingleton<OutboxSender>();
         services.AddSingleton<OverdueDigest>();
         services.AddSingleton<ClinicCheckpoints>();
+        services.AddSingleton<StatusReader>();
         services.AddHealthChecks().AddCheck<ReadinessCheck>("ready");
     }
 
@@ -182,6 +184,7 @@ public static partial class TitrationHost
     {
         app.MapHealthChecks("/health/ready");
         app.MapGet("/health/live", () => "alive");
+        app.MapStatus(settings);
         if (settings.Options.EmbeddedBroker || settings.Security.Inbound is not null)
         {
             app.MapInbound(settings);

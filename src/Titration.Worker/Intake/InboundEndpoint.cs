@@ -1,6 +1,4 @@
 using System.Collections.Immutable;
-using System.Security.Cryptography;
-using System.Text;
 using System.Threading.RateLimiting;
 using MassTransit;
 using Titration.Fhir.Reading;
@@ -74,31 +72,17 @@ public static class InboundEndpoint
             return Results.NotFound();
         }
 
-        string? secret;
-        try
+        switch (SharedSecret.IsShownBy(request, options.TokenFile))
         {
-            secret = BearerFile.Read(options.TokenFile);
+            case true:
+                return null;
+            case null:
+                return NotNow(request, "The secret cannot be checked.");
+            case false:
+                request.HttpContext.Response.Headers.WWWAuthenticate = "Bearer";
+                return Results.Unauthorized();
         }
-        catch (Exception problem) when (problem is IOException or UnauthorizedAccessException)
-        {
-            return NotNow(request, "The secret cannot be checked.");
-        }
-
-        const string Scheme = "Bearer ";
-        string shown = request.Headers.Authorization.ToString();
-        bool isRight = secret is not null && shown.StartsWith(Scheme, StringComparison.OrdinalIgnoreCase) && AreEqual(shown[Scheme.Length..], secret);
-        if (isRight)
-        {
-            return null;
-        }
-
-        request.HttpContext.Response.Headers.WWWAuthenticate = "Bearer";
-        return Results.Unauthorized();
     }
-
-    // Digests are of one length: neither the time nor its parts tell how much of a guess was right.
-    private static bool AreEqual(string shown, string secret) =>
-        CryptographicOperations.FixedTimeEquals(SHA256.HashData(Encoding.UTF8.GetBytes(shown)), SHA256.HashData(Encoding.UTF8.GetBytes(secret)));
 
     /// <summary>The body; null where it is too large.</summary>
     private static async Task<byte[]?> BodyAsync(HttpRequest request)

@@ -35,7 +35,10 @@ internal static class CourseReport
     public static string Day(DateOnly date) => date.ToString("yyyy-MM-dd", CultureInfo.InvariantCulture);
 
     /// <summary>A step in short; no number is parted from its unit.</summary>
-    public static string StepWords(Step step) => StepText.Of(step).Replace(" %", "\u00a0%", StringComparison.Ordinal).Replace(" g", "\u00a0g", StringComparison.Ordinal);
+    public static string StepWords(Step step) => Joined(StepText.Of(step));
+
+    /// <summary>The words of a step, no number parted from its unit.</summary>
+    public static string Joined(string step) => step.Replace(" %", "\u00a0%", StringComparison.Ordinal).Replace(" g", "\u00a0g", StringComparison.Ordinal);
 
     public static XElement DayElement(DateOnly date) => E("time", Class("day"), A("datetime", Day(date)), Day(date));
 

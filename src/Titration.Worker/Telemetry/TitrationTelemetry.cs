@@ -133,6 +133,9 @@ public sealed class TitrationTelemetry : IDisposable
     /// <summary>What the gauges show from now on. Before the first of these they show nothing.</summary>
     public void Report(Depths depths) => _depths = depths;
 
+    /// <summary>The last of them; null: nobody has looked yet.</summary>
+    public Depths? LastReported => _depths;
+
     public void Dispose()
     {
         _activities.Dispose();

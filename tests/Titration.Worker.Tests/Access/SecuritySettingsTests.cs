@@ -37,6 +37,7 @@ public sealed class SecuritySettingsTests : IDisposable
     [InlineData("Database:ConnectionString", "Host=db;SSL Mode=VerifyCA", "Database:ConnectionString")]
     [InlineData("Database:ConnectionString", "Host=127.0.0.1,db;SSL Mode=Disable", "Database:ConnectionString")]
     [InlineData("Inbound:TokenFile", "nowhere", "Inbound:TokenFile")]
+    [InlineData("Status:TokenFile", "nowhere", "Status:TokenFile")]
     [InlineData("Inbound:TokenFile", "", "Inbound")]
     public void What_is_not_secure_is_a_problem_that_names_the_setting(string setting, string value, string named)
     {

@@ -355,6 +355,8 @@ namespace Titration.Storage.Migrations.Postgres
 
                     b.HasKey("ChainId", "Sequence");
 
+                    b.HasIndex("DecidedAt");
+
                     b.ToTable("decision", (string)null);
                 });
 

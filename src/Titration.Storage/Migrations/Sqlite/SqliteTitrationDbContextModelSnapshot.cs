@@ -339,6 +339,8 @@ namespace Titration.Storage.Migrations.Sqlite
 
                     b.HasKey("ChainId", "Sequence");
 
+                    b.HasIndex("DecidedAt");
+
                     b.ToTable("decision", (string)null);
                 });
 
