@@ -9,8 +9,8 @@ usage: bash test.sh [--only NAME] [--faults N] [--fault-seed N] [--keep] [-- ARG
 
 Builds everything and runs all tests against a real RabbitMQ, PostgreSQL and FHIR endpoint, which it starts on free ports and
 ends again. They come as containers where Docker works, else from Debian's packages, which it installs when run as root on Debian; the pages are looked at in Chromium, which it installs the same way.
-It also checks the formatting, looks for known weaknesses in dependencies, lists the service's components, and shows that the validators
-and the FHIR endpoint used by the tests do what the tests rely on.
+It also checks the formatting, looks for known weaknesses in dependencies, lists the service's components, shows that the validators
+and the FHIR endpoint used by the tests do what the tests rely on, and that the rules stated in CQL come to the same outcomes.
 
 --only NAME   one test project, without the other checks: Protocol, Fhir, Storage, Sandbox, Worker, Integration
 --faults N    random faults for the two workers of the fault campaign, 300 where it is not said; about a minute for each 200
@@ -161,13 +161,20 @@ if [ -z "$only" ]; then
   [ "$code" = 0 ] || [ "${bad:-0}" -gt 0 ] || bad=1 # it broke before it could count
   count "tests/validators" "${good:-0}" "${bad:-0}" 0
 
-  quietly "the FHIR endpoint is one" peer "$node" --test --test-reporter=tap tests/peer/
-  code=$?
-  tap() { sed -n "s/^# $1 \([0-9]*\)$/\1/p" "$DIR/peer.log" | tail -n 1; }
-  good=$(tap pass) bad=$(tap fail) dropped=$(tap cancelled) ignored=$(tap skipped)
-  bad=$((${bad:-0} + ${dropped:-0}))
-  [ "$code" = 0 ] || [ "$bad" -gt 0 ] || bad=1
-  count "tests/peer" "${good:-0}" "$bad" "${ignored:-0}"
+  # tapped TITLE FOLDER: the tests of one Node folder, counted from what its reporter says.
+  tapped() {
+    local log=${2##*/} code good bad dropped ignored
+    quietly "$1" "$log" "$node" --test --test-reporter=tap "$2/"
+    code=$?
+    tap() { sed -n "s/^# $1 \([0-9]*\)$/\1/p" "$DIR/$log.log" | tail -n 1; }
+    good=$(tap pass) bad=$(tap fail) dropped=$(tap cancelled) ignored=$(tap skipped)
+    bad=$((${bad:-0} + ${dropped:-0}))
+    [ "$code" = 0 ] || [ "$bad" -gt 0 ] || bad=1
+    count "$2" "${good:-0}" "$bad" "${ignored:-0}"
+  }
+  tapped "the FHIR endpoint is one" tests/peer
+  (. tests/services/lib.sh && npm_ci "$node" tests/cql >> "$DIR/npm.log" 2>&1) || stop 1 "the packages of tests/cql"
+  tapped "the same rules in CQL come to the same outcomes" tests/cql
 fi
 
 # ---- the test projects ---------------------------------------------------------------------------------------------------------

@@ -62,7 +62,8 @@ internal static class StopFindings
             if (day.Worst == Grade.Severe && found is not { ClearedAt: null })
             {
                 DateTimeOffset? answered = course.Answers.AnsweredAt(CommunicationKind.SafetyReferral, $"{RuleIds.EarlySevere}:{day.Date:yyyy-MM-dd}");
-                found = new EarlySevere(day, course.ClinicianRecoveredAfter(day.WorstAt) ?? (answered < course.AnsweredUntil ? answered : null));
+                bool answeredByOrder = answered < course.AnsweredUntil;
+                found = new EarlySevere(day, course.ClinicianRecoveredAfter(day.WorstAt) ?? (answeredByOrder ? answered : null), answeredByOrder);
             }
         }
 
@@ -123,4 +124,4 @@ internal static class StopFindings
 }
 
 /// <summary>A grade 3 in the first days of a course.</summary>
-internal sealed record EarlySevere(DayReport Day, DateTimeOffset? ClearedAt);
+internal sealed record EarlySevere(DayReport Day, DateTimeOffset? ClearedAt, bool AnsweredByOrder);

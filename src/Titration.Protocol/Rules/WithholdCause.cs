@@ -103,7 +103,11 @@ internal sealed record WithholdCause(
                 yield return new WithholdCause(
                     hold ? RuleIds.HoldFinding : RuleIds.ClearedStop, finding.Rule.Finding.Code(), finding.Date, finding.At, finding.ClearedAt,
                     finding.Date, hold ? finding.Rule.Priority : Priority.Urgent, ToFirstStep: clearedStop,
-                    Key: $"{finding.Rule.Finding.Code()}:{finding.Source.Id}", [finding.Source]);
+                    Key: $"{finding.Rule.Finding.Code()}:{finding.Source.Id}", [finding.Source])
+                {
+                    // An order written while a stop finding stood says nothing of going on; one after the clinician's word does.
+                    AnswerableFrom = clearedStop && !StopFindings.AnsweredByOrder(course, finding) ? finding.ClearedAt : finding.At,
+                };
             }
         }
 
@@ -111,7 +115,10 @@ internal sealed record WithholdCause(
         {
             yield return new WithholdCause(
                 RuleIds.ClearedStop, RuleIds.EarlySevere, early.Day.Date, early.Day.WorstAt, cleared,
-                early.Day.Date.AddDays(course.Protocol.Severity.RecoveryAfterSevereDays), Priority.Urgent, ToFirstStep: true, Key: $"{RuleIds.EarlySevere}:{early.Day.Date:yyyy-MM-dd}", early.Day.Evidence);
+                early.Day.Date.AddDays(course.Protocol.Severity.RecoveryAfterSevereDays), Priority.Urgent, ToFirstStep: true, Key: $"{RuleIds.EarlySevere}:{early.Day.Date:yyyy-MM-dd}", early.Day.Evidence)
+            {
+                AnswerableFrom = early.AnsweredByOrder ? early.Day.WorstAt : cleared,
+            };
         }
     }
 

@@ -76,6 +76,29 @@ public sealed class FindingStories
     }
 
     [Fact]
+    public void An_order_written_while_the_reaction_stood_does_not_take_the_place_of_going_on_at_the_first_step()
+    {
+        Story story = new Story().Order("2026-03-01T10:00", perDays: 1)
+            .Finding("2026-03-15T09:00", FindingKind.Blistering)
+            .Order("2026-03-16T10:00", id: "rx2", perDays: 1, grams: 0.5m, prior: "rx1")
+            .Recovered("2026-03-18T09:00", byClinician: true);
+        Assert.Equal(Outcome.Withhold, story.AsOf("2026-03-18T10:00").Outcome);
+
+        Evaluation evaluation = story.CheckIn("2026-03-19T19:00").AsOf("2026-03-19T20:00");
+
+        evaluation.Decides(Outcome.Resume, "resume");
+        evaluation.Proposes(0.025m, 3.5m, 0.25m);
+    }
+
+    [Fact]
+    public void An_order_written_after_the_clinician_cleared_the_reaction_is_the_clinicians_own_way_on() =>
+        Assert.Equal(Outcome.Maintain, new Story().Order("2026-03-01T10:00", perDays: 1)
+            .Finding("2026-03-15T09:00", FindingKind.Blistering)
+            .Recovered("2026-03-18T09:00", byClinician: true)
+            .Order("2026-03-18T10:00", id: "rx2", prior: "rx1")
+            .AsOf("2026-03-18T11:00").Outcome);
+
+    [Fact]
     public void A_check_in_from_before_the_clinician_cleared_the_reaction_does_not_let_the_course_go_on() =>
         Assert.Equal(Outcome.Withhold, new Story().Order("2026-03-01T10:00", perDays: 1)
             .Finding("2026-03-15T09:00", FindingKind.Blistering).CheckIn("2026-03-17T19:00").Recovered("2026-03-18T09:00", byClinician: true)
@@ -107,6 +130,14 @@ public sealed class FindingStories
         Assert.Equal(Outcome.Resume, evaluation.Outcome);
         evaluation.Proposes(0.025m, 3.5m, 0.25m);
     }
+
+    [Fact]
+    public void An_order_written_while_early_severe_irritation_stood_does_not_take_the_place_of_going_on_at_the_first_step() =>
+        Assert.Equal(Outcome.Withhold, new Story().Order("2026-03-01T10:00", perDays: 1)
+            .CheckIn("2026-03-04T19:00", "3000")
+            .Order("2026-03-05T09:00", id: "rx2", prior: "rx1")
+            .Recovered("2026-03-06T09:00", byClinician: true)
+            .AsOf("2026-03-06T10:00").Outcome);
 
     [Fact]
     public void A_reaction_that_nobody_cleared_stands_against_a_new_course_too()
