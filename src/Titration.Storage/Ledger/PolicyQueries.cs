@@ -23,6 +23,25 @@ public static class PolicyQueries
         return hash;
     }
 
+    /// <summary>Records that the clinic adopts a recorded policy. Needs a fresh context.</summary>
+    /// <param name="database">The database.</param>
+    /// <param name="hash">The policy's hash.</param>
+    /// <param name="effectiveFrom">From when on decisions are made by it.</param>
+    /// <param name="at">Now.</param>
+    /// <param name="cancellationToken">Ends it before anything is recorded.</param>
+    public static async Task AdoptAsync(
+        this TitrationDbContext database, string hash, DateTimeOffset effectiveFrom, DateTimeOffset at, CancellationToken cancellationToken)
+    {
+        database.PolicyAdoptions.Add(new PolicyAdoptionRow { PolicyHash = hash, EffectiveFrom = effectiveFrom, AdoptedAt = at });
+        await database.SaveChangesAsync(cancellationToken);
+    }
+
+    /// <summary>Whether nothing was ever adopted, or this policy is in force.</summary>
+    public static async Task<bool> MayDecideByAsync(this TitrationDbContext database, string hash, DateTimeOffset at, CancellationToken cancellationToken) =>
+        (await database.PolicyInForceAsync(at, cancellationToken))?.PolicyHash is { } inForce
+            ? inForce == hash
+            : !await database.PolicyAdoptions.AnyAsync(cancellationToken);
+
     /// <summary>The adoption in force at an instant: of those effective by then the one effective last, and of two the one adopted last.</summary>
     public static Task<PolicyAdoptionRow?> PolicyInForceAsync(this TitrationDbContext database, DateTimeOffset at, CancellationToken cancellationToken) =>
         database.PolicyAdoptions.AsNoTracking().Where(p => p.EffectiveFrom <= at)

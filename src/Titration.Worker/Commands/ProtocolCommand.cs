@@ -9,12 +9,12 @@ using Titration.Worker.Configuration;
 
 namespace Titration.Worker.Commands;
 
-/// <summary><c>titration protocol</c>: validate, show, publish.</summary>
+/// <summary><c>titration protocol</c>: validate, show, publish, adopt.</summary>
 internal static class ProtocolCommand
 {
     private const string DefaultFile = "Protocol file; default: Titration__Protocol__File, else the one that comes with the service.";
 
-    public static Command Create() => new("protocol", "Checks, draws and publishes a titration protocol.") { Validate(), Show(), Publish() };
+    public static Command Create() => new("protocol", "Checks, draws, publishes and adopts a titration protocol.") { Validate(), Show(), Publish(), PolicyAdoptionCommand.Adopt(), PolicyAdoptionCommand.Adopted() };
 
     private static Command Validate()
     {

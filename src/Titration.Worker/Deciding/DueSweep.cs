@@ -12,7 +12,7 @@ namespace Titration.Worker.Deciding;
 /// Looks at every patient whose next look has come. Leased for the time of the sweep: two that look at one patient after all decide the same once.
 /// </summary>
 public sealed partial class DueSweep(
-    IDbContextFactory<TitrationDbContext> contexts, PatientDecisions decisions, TimeProvider time, Timing timing, ILogger<DueSweep> logger)
+    IDbContextFactory<TitrationDbContext> contexts, PatientDecisions decisions, PolicyGate policy, TimeProvider time, Timing timing, ILogger<DueSweep> logger)
 {
     private const int Batch = 100;
 
@@ -23,6 +23,11 @@ public sealed partial class DueSweep(
     public async Task<int> RunAsync(CancellationToken cancellationToken)
     {
         int looked = 0;
+        if (await policy.ProblemAsync(cancellationToken) is not null)
+        {
+            return looked;
+        }
+
         while (true)
         {
             ImmutableArray<string> due;

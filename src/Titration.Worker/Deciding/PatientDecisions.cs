@@ -21,7 +21,7 @@ namespace Titration.Worker.Deciding;
 /// Load, decide, save: one transaction from facts to outbox. What arrives and what falls due take the same way.
 /// </summary>
 public sealed class PatientDecisions(
-    IDbContextFactory<TitrationDbContext> contexts, Settings settings, TimeProvider time, OutboxSignal outbox, TitrationTelemetry telemetry)
+    IDbContextFactory<TitrationDbContext> contexts, Settings settings, PolicyGate policy, TimeProvider time, OutboxSignal outbox, TitrationTelemetry telemetry)
 {
     /// <summary>A draft that an approval left standing is looked after for so long: each further proposal would ask for it again.</summary>
     private static readonly TimeSpan Remembered = TimeSpan.FromDays(60);
@@ -33,6 +33,7 @@ public sealed class PatientDecisions(
     public async Task TakeInAsync(
         Func<TitrationDbContext, Task<IReadOnlyCollection<ReceivedFact>>> admit, Func<TitrationDbContext, Task> alongside, CancellationToken cancellationToken)
     {
+        await policy.RequireAsync(cancellationToken);
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
         IReadOnlyCollection<ReceivedFact> facts = await admit(database);
@@ -58,6 +59,7 @@ public sealed class PatientDecisions(
     /// <summary>Looks at one patient whose time has come. One who was erased meanwhile is passed over.</summary>
     public async Task LookAsync(string patient, CancellationToken cancellationToken)
     {
+        await policy.RequireAsync(cancellationToken);
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
         if (await database.LoadKnownPatientAsync(patient, cancellationToken) is not { } record)

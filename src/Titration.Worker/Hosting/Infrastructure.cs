@@ -3,6 +3,7 @@ using Microsoft.Data.Sqlite;
 using Microsoft.EntityFrameworkCore;
 using Npgsql;
 using Titration.Storage.Ledger;
+using Titration.Worker.Deciding;
 
 namespace Titration.Worker.Hosting;
 
@@ -11,14 +12,14 @@ public static class Infrastructure
 {
     /// <summary>
     /// True for what passes by itself or by a change of the settings: a database that is down, locked or contended, a network that fails, a key without which
-    /// nobody can tell whom to leave out. Not what the database has against this one message: waiting for that would stop the queue for ever.
+    /// nobody can tell whom to leave out, a policy that is not in force. Not what the database has against this one message: waiting for that would stop the queue for ever.
     /// </summary>
     public static bool IsTrouble(Exception problem) => problem switch
     {
         PostgresException refused => !IsAboutContent(refused.SqlState),
         SqliteException refused => !IsAboutContent(refused.SqliteErrorCode),
         DbException or TimeoutException or IOException or System.Net.Sockets.SocketException => true,
-        DbUpdateException { InnerException: null } or ErasureKeyException => true,
+        DbUpdateException { InnerException: null } or ErasureKeyException or PolicyNotInForceException => true,
         { InnerException: { } inner } => IsTrouble(inner),
         _ => false,
     };

@@ -119,6 +119,7 @@ public static partial class TitrationHost
         services.AddTitrationStorage(settings.Database);
         services.AddSingleton<TitrationTelemetry>();
         services.AddSingleton<OutboxSignal>();
+        services.AddSingleton<PolicyGate>();
         services.AddSingleton<PatientDecisions>();
         services.AddSingleton<DueSweep>();
         services.AddSingleton<References>();
@@ -223,8 +224,15 @@ public static partial class TitrationHost
         }
 
         // Whatever will be decided by it can be replayed from the database alone.
-        await database.RecordPolicyAsync(settings.Policy.Parts, now, cancellationToken);
-        return null;
+        string policy = await database.RecordPolicyAsync(settings.Policy.Parts, now, cancellationToken);
+        bool mayDecide = await database.MayDecideByAsync(policy, now, cancellationToken);
+        if (!await database.PolicyAdoptions.AnyAsync(cancellationToken) || (!mayDecide && settings.Options.EmbeddedFhirServer))
+        {
+            // The first start adopts what it finds; where things are only tried out, so does every other.
+            await database.AdoptAsync(policy, now, now, cancellationToken);
+        }
+
+        return await services.GetRequiredService<PolicyGate>().ProblemAsync(cancellationToken);
     }
 
     private static partial class Log

@@ -3,6 +3,7 @@ using Microsoft.EntityFrameworkCore;
 using Titration.Storage;
 using Titration.Storage.Intake;
 using Titration.Storage.Model;
+using Titration.Worker.Deciding;
 using Titration.Worker.Hosting;
 
 namespace Titration.Worker.Intake;
@@ -11,7 +12,7 @@ namespace Titration.Worker.Intake;
 /// Tries again what waits for the FHIR server to answer, or for a code to be mapped, and what somebody wants to be read again from quarantine.
 /// </summary>
 public sealed partial class WaitingRetry(
-    IDbContextFactory<TitrationDbContext> contexts, IntakeHandler intake, TimeProvider time, ILogger<WaitingRetry> logger)
+    IDbContextFactory<TitrationDbContext> contexts, IntakeHandler intake, PolicyGate policy, TimeProvider time, ILogger<WaitingRetry> logger)
 {
     private const int Batch = 100;
     private static readonly TimeSpan LongestWait = TimeSpan.FromHours(1);
@@ -31,8 +32,9 @@ public sealed partial class WaitingRetry(
 
     /// <summary>One round over what is due.</summary>
     /// <returns>How many were taken in.</returns>
-    public async Task<int> RunAsync(CancellationToken cancellationToken) =>
-        await RetryQuarantinedAsync(cancellationToken) + await RetryWaitingAsync(cancellationToken);
+    public async Task<int> RunAsync(CancellationToken cancellationToken) => await policy.ProblemAsync(cancellationToken) is null
+        ? await RetryQuarantinedAsync(cancellationToken) + await RetryWaitingAsync(cancellationToken)
+        : 0;
 
     /// <summary>
     /// Reads again what was asked for. The state changes after the facts are committed: killed between, the next round reads once more, and

@@ -1,0 +1,46 @@
+using Microsoft.EntityFrameworkCore;
+using Titration.Storage;
+using Titration.Storage.Ledger;
+using Titration.Worker.Configuration;
+
+namespace Titration.Worker.Deciding;
+
+/// <summary>This worker's files are not the policy that the clinic has adopted: it decides nothing until they are.</summary>
+public sealed class PolicyNotInForceException(string problem) : InvalidOperationException(problem);
+
+/// <summary>Whether this worker may decide: only by the policy that is in force.</summary>
+public sealed class PolicyGate(IDbContextFactory<TitrationDbContext> contexts, Settings settings, TimeProvider time)
+{
+    /// <summary>For so long an answer holds: within it workers follow an adoption.</summary>
+    private static readonly TimeSpan Holds = TimeSpan.FromSeconds(5);
+
+    private volatile Answer? _last;
+
+    /// <summary>What stands in the way, in one line; null: nothing.</summary>
+    public async Task<string?> ProblemAsync(CancellationToken cancellationToken)
+    {
+        DateTimeOffset now = time.GetUtcNow();
+        if (_last is { } last && (now - last.At).Duration() < Holds)
+        {
+            return last.Problem;
+        }
+
+        await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
+        string? problem = await database.MayDecideByAsync(settings.Policy.Hash, now, cancellationToken)
+            ? null
+            : $"policy {settings.Policy.Hash[..12]} of this worker's files (protocol, mapping, wording, time zone) is not the one in force here; give it the adopted files, or run: titration protocol adopt";
+        _last = new Answer(now, problem);
+        return problem;
+    }
+
+    /// <exception cref="PolicyNotInForceException">It may not.</exception>
+    public async Task RequireAsync(CancellationToken cancellationToken)
+    {
+        if (await ProblemAsync(cancellationToken) is { } problem)
+        {
+            throw new PolicyNotInForceException(problem);
+        }
+    }
+
+    private sealed record Answer(DateTimeOffset At, string? Problem);
+}
