@@ -89,27 +89,31 @@ public sealed class InboundAccessTests : IDisposable
         Dictionary<string, string> settings = new(Settings(parts, clinic), StringComparer.Ordinal) { ["Titration:Status:TokenFile"] = file };
         await using RunningWorker worker = await RunningWorker.StartAsync(settings, TimeProvider.System, Cancelled);
 
-        async Task<HttpStatusCode> GetAsync(Uri address, string host, AuthenticationHeaderValue? shown)
+        async Task<HttpStatusCode> GetAsync(Uri address, bool passedOn, AuthenticationHeaderValue? shown)
         {
             using HttpClient http = Client(clinic, null);
             using HttpRequestMessage request = new(HttpMethod.Get, new Uri(address, "status"));
-            request.Headers.Host = host;
+            if (passedOn)
+            {
+                request.Headers.Add("X-Forwarded-For", "192.0.2.7");
+            }
+
             request.Headers.Authorization = shown;
             using HttpResponseMessage response = await http.SendAsync(request, Cancelled);
             return response.StatusCode;
         }
 
-        // A name that is not this machine's stands for a request from elsewhere, which a test on one machine cannot make.
+        // What a proxy passed on stands for a request from elsewhere, which a test on one machine cannot make.
         AuthenticationHeaderValue asBrowser = new("Basic", Convert.ToBase64String(System.Text.Encoding.UTF8.GetBytes($"anybody:{StatusSecret}")));
         Assert.Equal(
             [HttpStatusCode.OK, HttpStatusCode.NotFound, HttpStatusCode.Unauthorized, HttpStatusCode.Unauthorized, HttpStatusCode.OK, HttpStatusCode.OK],
             [
-                await GetAsync(worker.Address, "localhost", null),
-                await GetAsync(worker.Address, "worker.clinic.example.org", asBrowser),
-                await GetAsync(worker.SecureAddress, "worker.clinic.example.org", null),
-                await GetAsync(worker.SecureAddress, "worker.clinic.example.org", new AuthenticationHeaderValue("Bearer", Secret)),
-                await GetAsync(worker.SecureAddress, "worker.clinic.example.org", new AuthenticationHeaderValue("Bearer", StatusSecret)),
-                await GetAsync(worker.SecureAddress, "worker.clinic.example.org", asBrowser),
+                await GetAsync(worker.Address, passedOn: false, null),
+                await GetAsync(worker.Address, passedOn: true, asBrowser),
+                await GetAsync(worker.SecureAddress, passedOn: true, null),
+                await GetAsync(worker.SecureAddress, passedOn: true, new AuthenticationHeaderValue("Bearer", Secret)),
+                await GetAsync(worker.SecureAddress, passedOn: true, new AuthenticationHeaderValue("Bearer", StatusSecret)),
+                await GetAsync(worker.SecureAddress, passedOn: true, asBrowser),
             ]);
     }
 
