@@ -23,7 +23,7 @@ public static class TitrationPolicy
         foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts, protocol))
         {
             CourseTimeline timeline = CourseTimeline.Of(course, orders, facts, protocol, asOf);
-            if (timeline.Answers.Approved.LastOrDefault() is { } approval && !Grounds.Hold(history, approval, protocol, asOf.Zone))
+            if (timeline.Answers.Approved.LastOrDefault() is { } approval && !IsPast(approval, timeline) && !Grounds.Hold(history, approval, protocol, asOf.Zone))
             {
                 timeline.ApprovedWithoutGrounds = approval;
             }
@@ -47,6 +47,11 @@ public static class TitrationPolicy
 
         return evaluations.ToImmutable();
     }
+
+    /// <summary>Whether an approval had come into force before this policy did: a new policy never judges the past.</summary>
+    private static bool IsPast(AnswerFact approval, CourseTimeline course) =>
+        course.AsOf.PolicySince is { } since && approval.At < since
+        && course.Segment is { } segment && segment.OrderedAt < since && approval.Proposed?.SameDosage(segment.Step) == true;
 
     /// <summary>What each course that has begun comes to in numbers, in the order of the evaluations.</summary>
     public static ImmutableArray<CourseFigures> Figures(PatientHistory history, ProtocolDefinition protocol, AsOf asOf) =>

@@ -1,6 +1,7 @@
 using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
+using Titration.Protocol.Definitions;
 using Titration.Protocol.Facts;
 using Titration.Protocol.Rules;
 using Titration.TestKit;
@@ -53,6 +54,21 @@ public sealed class AnswerStories
         Assert.False(Grounds.Hold(new PatientHistory("p1", story.Facts), story.Facts.OfType<AnswerFact>().Single(), Story.Standard, story.Zone));
         Assert.Equal(Outcome.Withhold, story.AsOf("2026-03-16T10:00").Outcome);
         Assert.DoesNotContain(story.AsOf("2026-03-16T10:00").Communications, c => c.Kind == CommunicationKind.StepChange);
+    }
+
+    [Theory]
+    [InlineData("2026-03-16T09:04", true)] // in force, the order not yet written
+    [InlineData("2026-03-16T09:06", false)]
+    public void A_stricter_protocol_judges_no_step_that_was_approved_and_ordered_before_it(string since, bool judged)
+    {
+        Story story = ReadyForMore().Answer("2026-03-16T09:00", TaskAnswer.Approved, CommunicationKind.StepChange, "2026-03-15T06:00")
+            .Order("2026-03-16T09:05", "rx2", perDays: 1);
+        ProtocolDefinition stricter = Story.Standard with { StandardLadder = Story.Standard.StandardLadder with { MinimumDaysOnStep = 21 } };
+
+        Evaluation evaluation = Assert.Single(TitrationPolicy.Evaluate(
+            new PatientHistory("p1", story.Facts), stricter, new AsOf(story.Local("2026-03-17T06:00"), story.Zone, story.Local(since))));
+
+        Assert.Equal(judged, evaluation.Reasons.Any(r => r.Rule == "grounds-gone"));
     }
 
     [Fact]
