@@ -42,6 +42,26 @@ public static class PolicyQueries
             ? inForce == hash
             : !await database.PolicyAdoptions.AnyAsync(cancellationToken);
 
+    /// <summary>
+    /// From when on the clinic decides by this policy: since it took the place of another one; null where it took no other's place, or was never adopted.
+    /// Adopting again what is in force changes nothing.
+    /// </summary>
+    /// <param name="adoptions">All adoptions.</param>
+    /// <param name="hash">The policy.</param>
+    /// <param name="at">What was adopted later, or is effective later, does not count.</param>
+    public static DateTimeOffset? SinceOf(IEnumerable<PolicyAdoptionRow> adoptions, string hash, DateTimeOffset at)
+    {
+        DateTimeOffset? since = null;
+        string? before = null;
+        foreach (PolicyAdoptionRow adoption in adoptions.Where(a => a.EffectiveFrom <= at && a.AdoptedAt <= at).OrderBy(a => a.EffectiveFrom).ThenBy(a => a.AdoptedAt).ThenBy(a => a.Id))
+        {
+            since = before is not null && adoption.PolicyHash != before ? adoption.EffectiveFrom : since;
+            before = adoption.PolicyHash;
+        }
+
+        return before == hash ? since : null;
+    }
+
     /// <summary>The adoption in force at an instant: of those effective by then the one effective last, and of two the one adopted last.</summary>
     public static Task<PolicyAdoptionRow?> PolicyInForceAsync(this TitrationDbContext database, DateTimeOffset at, CancellationToken cancellationToken) =>
         database.PolicyAdoptions.AsNoTracking().Where(p => p.EffectiveFrom <= at)

@@ -33,7 +33,7 @@ public sealed class PatientDecisions(
     public async Task TakeInAsync(
         Func<TitrationDbContext, Task<IReadOnlyCollection<ReceivedFact>>> admit, Func<TitrationDbContext, Task> alongside, CancellationToken cancellationToken)
     {
-        await policy.RequireAsync(cancellationToken);
+        DateTimeOffset? policySince = await policy.RequireAsync(cancellationToken);
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
         IReadOnlyCollection<ReceivedFact> facts = await admit(database);
@@ -45,7 +45,7 @@ public sealed class PatientDecisions(
                 ImmutableArray<Fact> added = patient.AddFacts(byPatient[patient.Patient]);
                 if (!added.IsEmpty)
                 {
-                    await DecideAsync(database, patient, added, byPatient[patient.Patient].First().TraceParent, cancellationToken);
+                    await DecideAsync(database, patient, added, policySince, byPatient[patient.Patient].First().TraceParent, cancellationToken);
                 }
             }
         }
@@ -59,7 +59,7 @@ public sealed class PatientDecisions(
     /// <summary>Looks at one patient whose time has come. One who was erased meanwhile is passed over.</summary>
     public async Task LookAsync(string patient, CancellationToken cancellationToken)
     {
-        await policy.RequireAsync(cancellationToken);
+        DateTimeOffset? policySince = await policy.RequireAsync(cancellationToken);
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
         if (await database.LoadKnownPatientAsync(patient, cancellationToken) is not { } record)
@@ -67,7 +67,7 @@ public sealed class PatientDecisions(
             return;
         }
 
-        await DecideAsync(database, record, added: [], traceParent: null, cancellationToken);
+        await DecideAsync(database, record, added: [], policySince, traceParent: null, cancellationToken);
 
         await database.SaveChangesAsync(cancellationToken);
         await transaction.CommitAsync(cancellationToken);
@@ -75,12 +75,12 @@ public sealed class PatientDecisions(
     }
 
     private async Task DecideAsync(
-        TitrationDbContext database, PatientRecord patient, ImmutableArray<Fact> added, string? traceParent, CancellationToken cancellationToken)
+        TitrationDbContext database, PatientRecord patient, ImmutableArray<Fact> added, DateTimeOffset? policySince, string? traceParent, CancellationToken cancellationToken)
     {
         using Activity? activity = telemetry.Evaluate(settings.Marks?.InTelemetry(patient.Patient), traceParent, patient.Facts.Reverse().Select(f => f.TraceParent).OfType<string>());
         DateTimeOffset asOf = patient.AsOf(time.GetUtcNow());
         string digest = DigestOf(patient.History);
-        ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(patient.History, settings.Policy.Protocol, new AsOf(asOf, settings.Policy.Zone));
+        ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(patient.History, settings.Policy.Protocol, new AsOf(asOf, settings.Policy.Zone, policySince));
         foreach (Evaluation evaluation in await WithGoneAsync(database, patient, evaluations, asOf, cancellationToken))
         {
             telemetry.Evaluated(evaluation);

@@ -1,6 +1,7 @@
 using Microsoft.EntityFrameworkCore;
 using Titration.Storage;
 using Titration.Storage.Ledger;
+using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 
 namespace Titration.Worker.Deciding;
@@ -17,30 +18,33 @@ public sealed class PolicyGate(IDbContextFactory<TitrationDbContext> contexts, S
     private volatile Answer? _last;
 
     /// <summary>What stands in the way, in one line; null: nothing.</summary>
-    public async Task<string?> ProblemAsync(CancellationToken cancellationToken)
+    public async Task<string?> ProblemAsync(CancellationToken cancellationToken) => (await AskAsync(cancellationToken)).Problem;
+
+    /// <returns>From when on the clinic decides by this policy; null: it took no other's place.</returns>
+    /// <exception cref="PolicyNotInForceException">It may not.</exception>
+    public async Task<DateTimeOffset?> RequireAsync(CancellationToken cancellationToken)
+    {
+        Answer answer = await AskAsync(cancellationToken);
+        return answer.Problem is { } problem ? throw new PolicyNotInForceException(problem) : answer.Since;
+    }
+
+    private async Task<Answer> AskAsync(CancellationToken cancellationToken)
     {
         DateTimeOffset now = time.GetUtcNow();
         if (_last is { } last && (now - last.At).Duration() < Holds)
         {
-            return last.Problem;
+            return last;
         }
 
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         string? problem = await database.MayDecideByAsync(settings.Policy.Hash, now, cancellationToken)
             ? null
             : $"policy {settings.Policy.Hash[..12]} of this worker's files (protocol, mapping, wording, time zone) is not the one in force here; give it the adopted files, or run: titration protocol adopt";
-        _last = new Answer(now, problem);
-        return problem;
+        List<PolicyAdoptionRow> adoptions = await database.PolicyAdoptions.AsNoTracking().ToListAsync(cancellationToken);
+        Answer answer = new(now, problem, PolicyQueries.SinceOf(adoptions, settings.Policy.Hash, now));
+        _last = answer;
+        return answer;
     }
 
-    /// <exception cref="PolicyNotInForceException">It may not.</exception>
-    public async Task RequireAsync(CancellationToken cancellationToken)
-    {
-        if (await ProblemAsync(cancellationToken) is { } problem)
-        {
-            throw new PolicyNotInForceException(problem);
-        }
-    }
-
-    private sealed record Answer(DateTimeOffset At, string? Problem);
+    private sealed record Answer(DateTimeOffset At, string? Problem, DateTimeOffset? Since);
 }

@@ -43,6 +43,7 @@ public sealed class LedgerReplay(TitrationDbContext database, ProtocolDefinition
     private const int PatientsAtOnce = 50;
 
     private readonly Dictionary<string, RecordedPolicy?> _policies = new(StringComparer.Ordinal);
+    private List<PolicyAdoptionRow>? _adoptions;
 
     /// <summary>How many decisions there are to replay.</summary>
     public Task<int> CountAsync(string? patient, CancellationToken cancellationToken) =>
@@ -101,7 +102,7 @@ public sealed class LedgerReplay(TitrationDbContext database, ProtocolDefinition
             }
 
             yield return await PolicyAsync(link.PolicyHash, cancellationToken) is { } policy
-                ? new ReplayedDecision(link, content!, recorded, Again(recorded, KnownTo(content!), policy, decided), null)
+                ? new ReplayedDecision(link, content!, recorded, Again(recorded, KnownTo(content!), policy, await SinceAsync(link, recorded, cancellationToken), decided), null)
                 : new ReplayedDecision(link, content!, recorded, null, PolicyMissing);
             if (recorded.Course is { } course)
             {
@@ -114,9 +115,9 @@ public sealed class LedgerReplay(TitrationDbContext database, ProtocolDefinition
     }
 
     /// <summary>As <c>PatientDecisions</c> came to it: by the facts, or, where they no longer make the course, as the end of what was decided last.</summary>
-    private Evaluation? Again(Evaluation recorded, PatientHistory history, RecordedPolicy policy, Dictionary<Guid, Evaluation> decided)
+    private Evaluation? Again(Evaluation recorded, PatientHistory history, RecordedPolicy policy, DateTimeOffset? since, Dictionary<Guid, Evaluation> decided)
     {
-        ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(history, other ?? policy.Protocol, new AsOf(recorded.AsOf, policy.Zone));
+        ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(history, other ?? policy.Protocol, new AsOf(recorded.AsOf, policy.Zone, since));
         if (evaluations.FirstOrDefault(e => e.Course?.Id == recorded.Course?.Id) is { } evaluation)
         {
             return evaluation;
@@ -125,6 +126,13 @@ public sealed class LedgerReplay(TitrationDbContext database, ProtocolDefinition
         return recorded.Course is { } course
             ? decided.TryGetValue(course.Id, out Evaluation? standing) ? EndedCourse.Of(standing, recorded.AsOf) : null
             : EndedCourse.WithoutCourse(recorded.Patient, recorded.AsOf);
+    }
+
+    /// <summary>Another protocol is tried as if it had just been adopted: it judges nothing that was approved before.</summary>
+    private async Task<DateTimeOffset?> SinceAsync(DecisionRow link, Evaluation recorded, CancellationToken cancellationToken)
+    {
+        _adoptions ??= await database.PolicyAdoptions.AsNoTracking().ToListAsync(cancellationToken);
+        return other is null ? PolicyQueries.SinceOf(_adoptions, link.PolicyHash, link.DecidedAt) : recorded.AsOf;
     }
 
     private async Task<RecordedPolicy?> PolicyAsync(string hash, CancellationToken cancellationToken)
