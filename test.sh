@@ -182,15 +182,31 @@ fi
 export TITRATION_FAULTS=$faults TITRATION_FAULT_SEED=$seed
 echo "==> tests ($faults random faults; the same again: --faults $faults --fault-seed $seed)"
 if [ -n "$only" ]; then target=(--project "$only"); else target=(--solution Integration.sln); fi
+
+# The fault campaign has a broker, a database and an endpoint of its own and waits much: it runs beside the others.
+campaign=''
+if [ ${#runner[@]} = 0 ] && { [ -z "$only" ] || [ "$only" = tests/Titration.Integration.Tests ]; }; then
+  dotnet test --project tests/Titration.Integration.Tests --no-build --results-directory "$DIR/results/faults" --report-xunit-trx --filter-class '*FaultCampaignTests' \
+    > "$DIR/faults.log" 2>&1 &
+  campaign=$!
+  runner=(--filter-not-class '*FaultCampaignTests')
+fi
+
 # A project without tests is no failure (8 is "no test ran"); a run without tests is, and finish() sees to that.
 dotnet test "${target[@]}" --no-build --results-directory "$DIR/results" --report-xunit-trx --ignore-exit-code 8 "${runner[@]}" 2>&1 | tee "$DIR/tests.log"
 code=${PIPESTATUS[0]}
+if [ -n "$campaign" ]; then
+  wait "$campaign"
+  faulty=$?
+  code=$((code == 0 ? faulty : code))
+  grep -E "faults have struck|without faults|^failed|^  " "$DIR/faults.log"
+fi
 
 # One result file per project: its counters are the truth; what the console prints is for people.
 counter() { sed -n "s/.*<Counters [^>]*\b$1=\"\([0-9]*\)\".*/\1/p" "$2" | head -n 1; }
 results=0 counted=0 before=$failed
 shopt -s nullglob
-for file in "$DIR"/results/*.trx; do
+for file in "$DIR"/results/*.trx "$DIR"/results/faults/*.trx; do
   results=$((results + 1))
   good=$(counter passed "$file") bad=0 ignored=$(counter notExecuted "$file")
   for kind in failed error timeout aborted; do bad=$((bad + $(counter "$kind" "$file"))); done
@@ -202,8 +218,11 @@ done
 projects=(tests/*.Tests)
 [ -n "$only" ] && projects=("$only")
 if [ "$results" -lt ${#projects[@]} ]; then count "test projects that left no result; see the output above" 0 $((${#projects[@]} - results)) 0; fi
-total=$(sed -n 's/^ *total: \([0-9]*\)$/\1/p' "$DIR/tests.log" | tail -n 1)
-if [ "${total:-0}" != "$counted" ]; then count "tests: the runner speaks of ${total:-no} tests, the result files of $counted" 0 1 0; fi
+total=0
+for log in "$DIR/tests.log" ${campaign:+"$DIR/faults.log"}; do
+  total=$((total + $(sed -n 's/^ *total: \([0-9]*\)$/\1/p' "$log" | tail -n 1 | grep . || echo 0)))
+done
+if [ "$total" != "$counted" ]; then count "tests: the runner speaks of $total tests, the result files of $counted" 0 1 0; fi
 # A crash after the last test, say: the runner is not content, and nothing counted so far says why.
 if [ "$code" != 0 ] && [ "$failed" = "$before" ]; then count "the test runner ended with code $code" 0 1 0; fi
 if [ "$counted" = 0 ] && [ "$failed" = "$before" ]; then count "no test ran" 0 1 0; fi

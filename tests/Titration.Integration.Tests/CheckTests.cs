@@ -225,7 +225,7 @@ public sealed class CheckTests : IAsyncLifetime
         Assert.Equal(1, exitCode);
         Assert.Equal(
             ["queue titration.inbound", "schema", "Organization/nowhere"], rows.Where(r => r.State == "wrong").Select(r => r.Subject), StringComparer.Ordinal);
-        Assert.Contains("x-queue-type", rows.Single(r => r.Subject == "queue titration.inbound").Seen, StringComparison.Ordinal);
+        Assert.Contains("inequivalent arg", rows.Single(r => r.Subject == "queue titration.inbound").Seen, StringComparison.Ordinal);
         Assert.Contains("titration database migrate", rows.Single(r => r.Subject == "schema").Remedy, StringComparison.Ordinal);
         Assert.Equal("not there yet", rows.Single(r => r.Subject == "exchange clinic.fhir").Seen);
         Assert.Null(await broker.AskAsync($"exchanges/{{0}}/{Broker.Exchange}", Cancelled));

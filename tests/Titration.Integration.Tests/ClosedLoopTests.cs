@@ -170,7 +170,7 @@ public sealed class ClosedLoopTests
         RunningWorker worker = await parts.StartAsync(clock, Cancelled);
         await parts.KnowPatientsAsync(Cancelled, Patient);
         await parts.Broker.PublishAsync(Cancelled, _days.Order(Patient), _days.CheckIn(Patient, 6, applied: 3), _days.CheckIn(Patient, 13, applied: 4));
-        await Eventually.HoldsAsync("a step up is proposed", async () => (await parts.Peer.SearchAsync("Task", Cancelled)).Any(IsApproval), Cancelled);
+        await Eventually.HoldsAsync("a step up is proposed", async () => (await parts.Peer.SearchAsync("Task", Cancelled)).Any(ClinicianAnswer.IsProposal), Cancelled);
         await QuietAsync(parts, clock, worker);
         return worker;
     }
@@ -181,27 +181,11 @@ public sealed class ClosedLoopTests
     private JsonObject StoppedOrder(DateTimeOffset at) => FhirJson.MedicationRequest(
         id: $"rx-{Patient}", patient: Patient, version: "2", status: "stopped", authoredOn: Text(_days.At(0, 10)), lastUpdated: Text(at));
 
-    private static async Task CompleteAsync(Surroundings parts, string decision, DateTimeOffset at, bool publish = true)
-    {
-        JsonObject task = await ApprovalTaskAsync(parts);
-        task["status"] = "completed";
-        task["lastModified"] = Text(at);
-        task["output"] = new JsonArray(new JsonObject
-        {
-            ["type"] = Concept("https://titration.example.org/fhir/CodeSystem/task-io", "decision"),
-            ["valueCodeableConcept"] = Concept("https://titration.example.org/fhir/CodeSystem/approval-decision", decision),
-        });
-        await AnswerAsync(parts, task, publish);
-    }
+    private static async Task CompleteAsync(Surroundings parts, string decision, DateTimeOffset at, bool publish = true) =>
+        await AnswerAsync(parts, ClinicianAnswer.Complete(await ApprovalTaskAsync(parts), decision, at), publish);
 
-    private static async Task RejectAsync(Surroundings parts, DateTimeOffset at)
-    {
-        JsonObject task = await ApprovalTaskAsync(parts);
-        task["status"] = "rejected";
-        task["lastModified"] = Text(at);
-        task["statusReason"] = Concept("https://titration.example.org/fhir/CodeSystem/decline-reason", "clinical-judgement");
-        await AnswerAsync(parts, task, publish: true);
-    }
+    private static async Task RejectAsync(Surroundings parts, DateTimeOffset at) =>
+        await AnswerAsync(parts, ClinicianAnswer.Reject(await ApprovalTaskAsync(parts), at), publish: true);
 
     private static async Task AnswerAsync(Surroundings parts, JsonObject task, bool publish)
     {
@@ -219,18 +203,13 @@ public sealed class ClosedLoopTests
     }
 
     private static async Task<JsonObject> ApprovalTaskAsync(Surroundings parts) =>
-        (await parts.Peer.SearchAsync("Task", Cancelled)).Where(IsApproval).OrderBy(t => t["authoredOn"]!.GetValue<string>(), StringComparer.Ordinal).First();
+        (await parts.Peer.SearchAsync("Task", Cancelled)).Where(ClinicianAnswer.IsProposal).OrderBy(t => t["authoredOn"]!.GetValue<string>(), StringComparer.Ordinal).First();
 
     private static async Task<SentCommunication> StepChangeAsync(Surroundings parts) => (await StepChangesAsync(parts))[0];
 
     private static async Task<IReadOnlyList<SentCommunication>> StepChangesAsync(Surroundings parts) =>
         [.. (await parts.Peer.SearchAsync("CommunicationRequest", Cancelled)).OrderBy(r => r["authoredOn"]!.GetValue<string>(), StringComparer.Ordinal)
             .Select(SentCommunication.Of).Where(c => c is { Kind: "instruction", Rule: "order" })];
-
-    private static bool IsApproval(JsonObject task) => task["code"]!["coding"]![0]!["code"]!.GetValue<string>() == "approve";
-
-    private static JsonObject Concept(string system, string code) =>
-        new() { ["coding"] = new JsonArray(new JsonObject { ["system"] = system, ["code"] = code }) };
 
     private static string Text(DateTimeOffset instant) => instant.ToString("yyyy-MM-ddTHH:mm:ssZ", CultureInfo.InvariantCulture);
 }

@@ -81,10 +81,11 @@ public sealed class FhirServerFaultTests
         await parts.KnowPatientsAsync(Cancelled, "chosen", "chosen-too");
         await parts.Peer.BecomeAsync(new { updateCreate = false }, Cancelled);
         await parts.Peer.FaultsAsync(Cancelled, new Fault("POST /fhir/Provenance", Drop: true, After: true), new Fault("POST /fhir/Device", Drop: true, After: true));
+        ShiftedClock clock = new(_days.At(6));
         for (int start = 0; start < 2; start++)
         {
             // The second one finds the Device of the first.
-            await using RunningWorker worker = await parts.StartAsync(new ShiftedClock(_days.At(6)), Cancelled);
+            await using RunningWorker worker = await parts.StartAsync(clock, Cancelled);
             string patient = start == 0 ? "chosen" : "chosen-too";
 
             await SwellAsync(parts, _days, patient);

@@ -65,6 +65,6 @@ public sealed class ScheduleTests
     private static async Task<int> TriggersAsync(Surroundings parts)
     {
         await using TitrationDbContext database = parts.Open();
-        return await database.Database.SqlQuery<int>($"SELECT count(*)::int AS \"Value\" FROM qrtz_triggers").SingleAsync(Cancelled);
+        return await database.Database.SqlQuery<int>($"SELECT count(*)::int AS \"Value\" FROM qrtz_triggers WHERE job_name = 'evaluate-due-courses'").SingleAsync(Cancelled);
     }
 }

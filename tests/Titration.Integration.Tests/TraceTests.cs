@@ -62,6 +62,50 @@ public sealed class TraceTests : IDisposable
     }
 
     [Fact]
+    public async Task Why_was_this_patient_moved_to_nightly_on_that_date_is_answered_alike_by_telemetry_ledger_and_FHIR_server()
+    {
+        ClinicDays days = new(new DateTimeOffset(TimeProvider.System.GetUtcNow().AddDays(-15).Date, TimeSpan.Zero));
+        await using OtlpReceiver telemetry = await OtlpReceiver.StartAsync(Cancelled);
+        await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
+        await using TitrationProcess service = await StartAsync(parts, telemetry);
+        await parts.KnowPatientsAsync(Cancelled, "p1");
+        await parts.Broker.PublishAsync(Cancelled, days.Order("p1"), days.CheckIn("p1", 6, applied: 3), days.CheckIn("p1", 14, applied: 4));
+        JsonObject? task = await Eventually.BecomesAsync(
+            "a proposal", async () => (await parts.Peer.SearchAsync("Task", Cancelled)).FirstOrDefault(ClinicianAnswer.IsProposal), t => t is not null, Cancelled);
+        DateTimeOffset now = TimeProvider.System.GetUtcNow();
+        await parts.Peer.PutAsync(ClinicianAnswer.Complete(task!, "approved", now), Cancelled);
+        await parts.Broker.PublishAsync(
+            Cancelled, (await parts.Peer.SearchAsync("Task", Cancelled)).First(ClinicianAnswer.IsProposal),
+            FhirJson.MedicationRequest(id: "rx-p1-nightly", patient: "p1", authoredOn: now.ToString("yyyy-MM-ddTHH:mm:ssZ"), period: 1, prior: "rx-p1"));
+
+        // The ledger, asked by patient: which step began, on which date, and by which decision.
+        JsonObject step = await Eventually.BecomesAsync(
+            "the nightly step", async () => (await ShowAsync(parts, "p1"))["steps"]!.AsArray().Select(s => s!.AsObject()).FirstOrDefault(s => s["nightsPerWeek"]!.GetValue<decimal>() == 7m),
+            s => s?["proposedBy"] is not null, Cancelled) ?? throw new InvalidOperationException();
+        string id = step["proposedBy"]!.GetValue<string>();
+        JsonObject shown = await ShowAsync(parts, id);
+        JsonObject decision = Assert.Single(shown["decisions"]!.AsArray())!.AsObject();
+        JsonObject onThatDate = await ShowAsync(parts, "p1", "--date", step["since"]!.GetValue<string>());
+        Assert.Contains(onThatDate["steps"]!.AsArray(), s => s!["proposedBy"]?.GetValue<string>() == id);
+
+        // The same by the decision's id.
+        await Eventually.HoldsAsync("its span", () => Task.FromResult(telemetry.Spans().Any(s => s.Attributes.GetValueOrDefault("titration.decision.id") == id && s.Name == "decide")), Cancelled);
+        OtlpSpan decide = telemetry.Spans().First(s => s.Attributes.GetValueOrDefault("titration.decision.id") == id && s.Name == "decide");
+        JsonObject message = Assert.Single(
+            await parts.Peer.SearchAsync("CommunicationRequest", Cancelled),
+            c => c["groupIdentifier"]!["value"]!.GetValue<string>() == id && c["category"]![0]!["coding"]![0]!["code"]!.GetValue<string>() == "instruction");
+        Assert.Equal(("StepUp", "StepUp"), (decision["outcome"]!.GetValue<string>(), decide.Attributes["titration.outcome"]));
+        Assert.Equal(
+            [decide.Attributes["titration.rule"], decide.Attributes["titration.rule"]],
+            [decision["rule"]!.GetValue<string>(), message["reasonCode"]![0]!["coding"]![0]!["code"]!.GetValue<string>()]);
+        Assert.Equal("MedicationRequest/rx-p1-nightly", step["order"]!.GetValue<string>().Split("/_history")[0]);
+
+        // And both name the check-in that it rests on.
+        Assert.Contains("Observation/check-p1-14", decision["reasons"]!.ToJsonString(), StringComparison.Ordinal);
+        Assert.Contains("Observation/check-p1-14", message["reasonReference"]!.ToJsonString(), StringComparison.Ordinal);
+    }
+
+    [Fact]
     public async Task A_look_that_time_asked_for_is_linked_to_the_traces_that_brought_its_facts()
     {
         await using OtlpReceiver telemetry = await OtlpReceiver.StartAsync(Cancelled);
@@ -77,6 +121,14 @@ public sealed class TraceTests : IDisposable
         }
 
         Assert.Contains(telemetry.Spans(), s => s.Name == "evaluate" && s.TraceId != Trace && s.Links.Any(l => l.TraceId == Trace));
+    }
+
+    private async Task<JsonObject> ShowAsync(Surroundings parts, params string[] question)
+    {
+        Dictionary<string, string> environment = parts.Settings().ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal);
+        CommandOutput shown = await TitrationProcess.RunAsync(_folder, input: null, environment, ["course", "show", .. question, "--json"], Cancelled);
+        Assert.True(shown.ExitCode == 0, shown.Errors);
+        return JsonNode.Parse(shown.Output)!.AsArray()[0]!.AsObject();
     }
 
     private async Task<TitrationProcess> StartAsync(Surroundings parts, OtlpReceiver telemetry)

@@ -88,7 +88,7 @@ internal static class BrokerCheck
         {
             await using IChannel channel = await connection.CreateChannelAsync(cancellationToken: cancellationToken);
             await channel.QueueDeclareAsync(
-                Messaging.Queue, durable: true, exclusive: false, autoDelete: false, new Dictionary<string, object?>(StringComparer.Ordinal) { ["x-queue-type"] = "quorum" },
+                Messaging.Queue, durable: true, exclusive: false, autoDelete: false, new Dictionary<string, object?>(Messaging.QueueArguments, StringComparer.Ordinal),
                 cancellationToken: cancellationToken);
             return CheckRow.Ok(QueueSubject, seen);
         }

@@ -33,6 +33,15 @@ public static class Messaging
     /// </summary>
     private const int DeliveryLimit = 1_000_000;
 
+    /// <summary>What the queue is declared with. The broker refuses any other declaration of it.</summary>
+    public static readonly ImmutableSortedDictionary<string, object?> QueueArguments = ImmutableSortedDictionary<string, object?>.Empty
+        .Add("x-queue-type", "quorum")
+        .Add("x-delivery-limit", DeliveryLimit)
+        .Add("x-dead-letter-exchange", UndeliveredQueue)
+        // A message leaves the queue only once it lies in the other.
+        .Add("x-dead-letter-strategy", "at-least-once")
+        .Add("x-overflow", "reject-publish");
+
     /// <summary>A worker whose machine is gone without a word is noticed after twice this, and what it held goes to another.</summary>
     private static readonly TimeSpan Heartbeat = TimeSpan.FromSeconds(10);
 
@@ -64,11 +73,12 @@ public static class Messaging
                     rabbit.ReceiveEndpoint(Queue, endpoint =>
                     {
                         endpoint.SetQuorumQueue();
-                        endpoint.SetQueueArgument("x-delivery-limit", DeliveryLimit);
                         endpoint.BindDeadLetterQueue(UndeliveredQueue, UndeliveredQueue, queue => queue.SetQueueArgument("x-queue-type", "quorum"));
-                        // It leaves the queue only once it lies in the other.
-                        endpoint.SetQueueArgument("x-dead-letter-strategy", "at-least-once");
-                        endpoint.SetQueueArgument("x-overflow", "reject-publish");
+                        foreach ((string argument, object? value) in QueueArguments)
+                        {
+                            endpoint.SetQueueArgument(argument, value);
+                        }
+
                         endpoint.ConfigureConsumeTopology = false;
                         endpoint.PrefetchCount = (ushort)settings.Options.Broker.Prefetch;
                         foreach (string key in RoutingKeys)
