@@ -65,7 +65,7 @@ public sealed class BackfillTests
         try
         {
             return await TitrationProcess.RunAsync(
-                folder, null, parts.Settings().ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal),
+                folder, null, parts.Settings(),
                 ["backfill", "--apply", "--page-size", "20"], Cancelled);
         }
         finally

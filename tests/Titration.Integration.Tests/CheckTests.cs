@@ -114,8 +114,8 @@ public sealed class CheckTests : IAsyncLifetime
         ClientKeyFile.Write(keys, ClientKeyFile.Private(key, "k1"));
         (string, string)[] smart =
         [
-            ("Titration__FhirServer__Auth", "smart"), ("Titration__FhirServer__Smart__ClientId", "titration-clinic"),
-            ("Titration__FhirServer__Smart__KeysFile", keys), ("Titration__FhirServer__Smart__TokenEndpoint", authorization.TokenEndpoint),
+            ("Titration:FhirServer:Auth", "smart"), ("Titration:FhirServer:Smart:ClientId", "titration-clinic"),
+            ("Titration:FhirServer:Smart:KeysFile", keys), ("Titration:FhirServer:Smart:TokenEndpoint", authorization.TokenEndpoint),
         ];
         await _parts.Peer.BecomeAsync(new { token = "another" }, Cancelled);
 
@@ -161,8 +161,8 @@ public sealed class CheckTests : IAsyncLifetime
         await _parts.Peer.BecomeAsync(new { token = "token-1", forbidden = new[] { "Observation" } }, Cancelled);
 
         (int exitCode, IReadOnlyList<CheckedRow> rows) = await CheckAsync(
-            ("Titration__FhirServer__Auth", "smart"), ("Titration__FhirServer__Smart__ClientId", "titration-clinic"),
-            ("Titration__FhirServer__Smart__KeysFile", keys), ("Titration__FhirServer__Smart__TokenEndpoint", authorization.TokenEndpoint));
+            ("Titration:FhirServer:Auth", "smart"), ("Titration:FhirServer:Smart:ClientId", "titration-clinic"),
+            ("Titration:FhirServer:Smart:KeysFile", keys), ("Titration:FhirServer:Smart:TokenEndpoint", authorization.TokenEndpoint));
 
         Assert.Equal(1, exitCode);
         Assert.Equal("not granted: system/Provenance.c system/Device.cu", rows.Single(r => r.Subject == "scopes").Seen);
@@ -173,8 +173,8 @@ public sealed class CheckTests : IAsyncLifetime
     public async Task Dead_parts_give_a_table_and_no_hanging()
     {
         (int exitCode, IReadOnlyList<CheckedRow> rows) = await CheckAsync(
-            ("Titration__Broker__Uri", "amqp://127.0.0.1:9"), ("Titration__Database__ConnectionString", "Host=127.0.0.1;Port=9;Database=titration;Username=titration"),
-            ("Titration__FhirServer__BaseUrl", "http://127.0.0.1:9/fhir"));
+            ("Titration:Broker:Uri", "amqp://127.0.0.1:9"), ("Titration:Database:ConnectionString", "Host=127.0.0.1;Port=9;Database=titration;Username=titration"),
+            ("Titration:FhirServer:BaseUrl", "http://127.0.0.1:9/fhir"));
 
         Assert.Equal($"""
             {Before}broker: wrong
@@ -199,7 +199,7 @@ public sealed class CheckTests : IAsyncLifetime
     {
         await _parts.Peer.FaultsAsync(Cancelled, new Fault("GET /fhir/metadata", DelayMs: 60_000));
 
-        (int exitCode, IReadOnlyList<CheckedRow> rows) = await CheckAsync(("Titration__FhirServer__TimeoutSeconds", "1"));
+        (int exitCode, IReadOnlyList<CheckedRow> rows) = await CheckAsync(("Titration:FhirServer:TimeoutSeconds", "1"));
 
         CheckedRow server = rows.Single(r => r.Subject == "FHIR server");
         Assert.Equal(("wrong", 1), (server.State, exitCode));
@@ -219,8 +219,8 @@ public sealed class CheckTests : IAsyncLifetime
 
         await using PostgresDatabase empty = await PostgresDatabase.CreateAsync(Cancelled);
         (int exitCode, IReadOnlyList<CheckedRow> rows) = await CheckAsync(
-            ("Titration__Broker__Uri", broker.Address.AbsoluteUri), ("Titration__Database__ConnectionString", empty.ConnectionString),
-            ("Titration__Clinic__Organization", "Organization/nowhere"));
+            ("Titration:Broker:Uri", broker.Address.AbsoluteUri), ("Titration:Database:ConnectionString", empty.ConnectionString),
+            ("Titration:Clinic:Organization", "Organization/nowhere"));
 
         Assert.Equal(1, exitCode);
         Assert.Equal(
@@ -233,10 +233,10 @@ public sealed class CheckTests : IAsyncLifetime
 
     private async Task<(int ExitCode, IReadOnlyList<CheckedRow> Rows)> CheckAsync(params (string Name, string Value)[] settings)
     {
-        Dictionary<string, string> environment = _parts.Settings().ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal);
-        environment["Titration__Clinic__TimeZone"] = "Europe/London";
-        environment["Titration__Protocol__File"] = Repository.File("contracts", "protocols", "topical-retinoid-titration.json");
-        environment["Titration__Privacy__Key"] = "0123456789abcdef0123456789abcdef";
+        Dictionary<string, string> environment = _parts.Settings();
+        environment["Titration:Clinic:TimeZone"] = "Europe/London";
+        environment["Titration:Protocol:File"] = Repository.File("contracts", "protocols", "topical-retinoid-titration.json");
+        environment["Titration:Privacy:Key"] = "0123456789abcdef0123456789abcdef";
         foreach ((string name, string value) in settings)
         {
             environment[name] = value;

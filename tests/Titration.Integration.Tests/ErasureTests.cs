@@ -140,7 +140,7 @@ public sealed class ErasureTests : IDisposable
     }
 
     private async Task<CommandOutput> EraseAsync(Dictionary<string, string> settings, string patient) => await TitrationProcess.RunAsync(
-        _folder, null, settings.ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal),
+        _folder, null, settings,
         ["patient", "erase", patient, "--yes", "--json"], Cancelled);
 
     /// <summary>In an envelope that is none: the transport puts it aside as it is.</summary>

@@ -38,7 +38,7 @@ public sealed class FhirServerFaultTests
         await parts.KnowPatientsAsync(Cancelled, "busy");
         await parts.Peer.FaultsAsync(Cancelled, new Fault("POST /fhir/CommunicationRequest", Status: 503, RetryAfter: 3));
         // The real clock: what a server asks for is told in real time.
-        ClinicDays days = new(new DateTimeOffset(TimeProvider.System.GetUtcNow().AddDays(-6).Date, TimeSpan.Zero));
+        ClinicDays days = ClinicDays.DaysAgo(6);
         await using RunningWorker worker = await parts.StartAsync(TimeProvider.System, Cancelled);
 
         await SwellAsync(parts, days, "busy");

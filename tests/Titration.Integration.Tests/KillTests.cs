@@ -1,6 +1,5 @@
 using Microsoft.EntityFrameworkCore;
 using Titration.Storage;
-using Titration.Storage.Model;
 using Titration.TestKit;
 using Titration.TestKit.Builders;
 using Xunit;
@@ -13,7 +12,7 @@ public sealed class KillTests
     private const int Patients = 10;
 
     // On the real clock: the swelling was yesterday.
-    private readonly ClinicDays _days = new(new DateTimeOffset(TimeProvider.System.GetUtcNow().AddDays(-6).Date, TimeSpan.Zero));
+    private readonly ClinicDays _days = ClinicDays.DaysAgo(6);
 
     private static CancellationToken Cancelled => TestContext.Current.CancellationToken;
 
@@ -24,7 +23,7 @@ public sealed class KillTests
         string folder = Directory.CreateTempSubdirectory("titration-kill-").FullName;
         await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
         await parts.KnowPatientsAsync(Cancelled, names);
-        Dictionary<string, string> settings = parts.Settings().ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal);
+        Dictionary<string, string> settings = parts.Settings();
         await using (TitrationProcess victim = TitrationProcess.Start(folder, settings, "run"))
         {
             await victim.LineAsync("titration is running", Cancelled);
@@ -33,24 +32,18 @@ public sealed class KillTests
             await victim.KillAsync();
         }
 
-        Assert.NotEqual(0, await UnsentAsync(parts) + (2 * Patients) - (await WorkerState.FactsAsync(parts, Cancelled)).Count);
+        Assert.NotEqual(0, await WorkerState.UnsentAsync(parts, Cancelled) + (2 * Patients) - (await WorkerState.FactsAsync(parts, Cancelled)).Count);
         await EndLeasesOfTheDeadAsync(parts);
         await using TitrationProcess heir = TitrationProcess.Start(folder, settings, "run");
 
         await Eventually.CountsAsync("facts", 2 * Patients, () => WorkerState.FactsAsync(parts, Cancelled), Cancelled);
-        await Eventually.HoldsAsync("an empty outbox", async () => await UnsentAsync(parts) == 0, Cancelled);
+        await Eventually.HoldsAsync("an empty outbox", async () => await WorkerState.UnsentAsync(parts, Cancelled) == 0, Cancelled);
         IReadOnlyList<SentCommunication> sent = await parts.Peer.CommunicationsAsync(Cancelled);
         Assert.Equal(names, sent.Where(c => c is { Kind: "alert", IsOpen: true }).Select(c => c.Patient).Order(StringComparer.Ordinal), StringComparer.Ordinal);
         Assert.Equal(names, sent.Where(c => c is { Kind: "instruction", IsOpen: true }).Select(c => c.Patient).Order(StringComparer.Ordinal), StringComparer.Ordinal);
         Assert.Equal(sent.Count, sent.Select(c => c.Identifier).Distinct(StringComparer.Ordinal).Count());
         await parts.AssertNoErrorAsync(Cancelled);
         Directory.Delete(folder, recursive: true);
-    }
-
-    private static async Task<int> UnsentAsync(Surroundings parts)
-    {
-        await using TitrationDbContext database = parts.Open();
-        return await database.Outbox.CountAsync(o => o.State == OutboxState.Pending || o.State == OutboxState.Leased, Cancelled);
     }
 
     /// <summary>Lets the time of the leases pass that the killed worker held: minutes on the database's clock.</summary>

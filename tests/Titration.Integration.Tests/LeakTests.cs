@@ -121,17 +121,17 @@ public sealed class LeakTests : IDisposable
             ["Logging__Console__LogLevel__Default"] = "Trace",
             ["Logging__OpenTelemetry__LogLevel__Default"] = "Trace",
             // What stands for a patient in traces is made of the id, and must not be it.
-            ["Titration__Privacy__Key"] = new string('k', 32),
+            ["Titration:Privacy:Key"] = new string('k', 32),
             // Printed at the start.
-            ["Titration__DataFolder"] = Path.Combine(_folder, _control),
+            ["Titration:DataFolder"] = Path.Combine(_folder, _control),
             // All of it leaves now, whatever the hour is.
-            ["Titration__PatientMessages__QuietFrom"] = "00:00",
-            ["Titration__PatientMessages__QuietUntil"] = "00:00",
-            ["Titration__PatientMessages__MostPerDay"] = "10",
+            ["Titration:PatientMessages:QuietFrom"] = "00:00",
+            ["Titration:PatientMessages:QuietUntil"] = "00:00",
+            ["Titration:PatientMessages:MostPerDay"] = "10",
         };
         foreach ((string name, string value) in settings)
         {
-            environment[name.Replace(":", "__", StringComparison.Ordinal)] = value;
+            environment[name] = value;
         }
 
         return environment;

@@ -37,7 +37,7 @@ public sealed class NotificationTests
         await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
         await parts.KnowPatientsAsync(Cancelled, "gone");
         // The real clock: a deletion without a date of its own counts from when it was heard of.
-        ClinicDays days = new(new DateTimeOffset(TimeProvider.System.GetUtcNow().AddDays(-6).Date, TimeSpan.Zero));
+        ClinicDays days = ClinicDays.DaysAgo(6);
         await parts.Peer.PutAsync(days.Order("gone"), Cancelled);
         await using RunningWorker worker = await parts.StartAsync(TimeProvider.System, Cancelled);
         await parts.Broker.PublishAsync(Cancelled, Named("MedicationRequest/rx-gone"));

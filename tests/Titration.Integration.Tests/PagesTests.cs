@@ -23,7 +23,7 @@ public sealed class PagesTests : IDisposable
         await parts.Broker.PublishAsync(Cancelled, _days.Order("p1"), _days.CheckIn("p1", 6, 3), _days.CheckIn("p1", 14, 4), _days.CheckIn("p1", 21, 4, burning: 2), _days.Swelling("p1", 24));
         await Eventually.HoldsAsync("the course is stopped", async () => (await WorkerState.OutcomesAsync(parts, Cancelled)).Any(o => $"{o}".Contains("Discontinue", StringComparison.Ordinal)), Cancelled);
         string report = Path.Combine(_folder, "p1.html");
-        Dictionary<string, string> settings = parts.Settings().ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal);
+        Dictionary<string, string> settings = parts.Settings();
         CommandOutput written = await TitrationProcess.RunAsync(_folder, null, settings, ["course", "report", "p1", "--output", report], Cancelled);
 
         Assert.Equal((0, ""), (written.ExitCode, written.Errors));

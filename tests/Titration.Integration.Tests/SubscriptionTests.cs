@@ -63,10 +63,10 @@ public sealed class SubscriptionTests : IDisposable
     {
         using CertificateAuthority clinic = new(_folder, "clinic");
         (string certificate, string key) = clinic.Issue("titration", "localhost");
-        Dictionary<string, string> settings = parts.Settings().ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal);
-        settings["Titration__Inbound__TokenFile"] = Path.Combine(_folder, "secret");
-        settings["Titration__Inbound__CertificateFile"] = certificate;
-        settings["Titration__Inbound__KeyFile"] = key;
+        Dictionary<string, string> settings = parts.Settings();
+        settings["Titration:Inbound:TokenFile"] = Path.Combine(_folder, "secret");
+        settings["Titration:Inbound:CertificateFile"] = certificate;
+        settings["Titration:Inbound:KeyFile"] = key;
         return await TitrationProcess.RunAsync(_folder, null, settings, ["subscribe", Endpoint], Cancelled);
     }
 }

@@ -64,7 +64,7 @@ public sealed class TraceTests : IDisposable
     [Fact]
     public async Task Why_was_this_patient_moved_to_nightly_on_that_date_is_answered_alike_by_telemetry_ledger_and_FHIR_server()
     {
-        ClinicDays days = new(new DateTimeOffset(TimeProvider.System.GetUtcNow().AddDays(-15).Date, TimeSpan.Zero));
+        ClinicDays days = ClinicDays.DaysAgo(15);
         await using OtlpReceiver telemetry = await OtlpReceiver.StartAsync(Cancelled);
         await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
         await using TitrationProcess service = await StartAsync(parts, telemetry);
@@ -125,7 +125,7 @@ public sealed class TraceTests : IDisposable
 
     private async Task<JsonObject> ShowAsync(Surroundings parts, params string[] question)
     {
-        Dictionary<string, string> environment = parts.Settings().ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal);
+        Dictionary<string, string> environment = parts.Settings();
         CommandOutput shown = await TitrationProcess.RunAsync(_folder, input: null, environment, ["course", "show", .. question, "--json"], Cancelled);
         Assert.True(shown.ExitCode == 0, shown.Errors);
         return JsonNode.Parse(shown.Output)!.AsArray()[0]!.AsObject();
@@ -136,7 +136,7 @@ public sealed class TraceTests : IDisposable
         Dictionary<string, string> environment = new(telemetry.Environment, StringComparer.Ordinal);
         foreach ((string name, string value) in parts.Settings())
         {
-            environment[name.Replace(":", "__", StringComparison.Ordinal)] = value;
+            environment[name] = value;
         }
 
         TitrationProcess service = TitrationProcess.Start(_folder, environment, "run");

@@ -4,6 +4,7 @@ using Titration.Protocol.Facts;
 using Titration.Storage;
 using Titration.Storage.Delivery;
 using Titration.Storage.Ledger;
+using Titration.Storage.Model;
 
 namespace Titration.Integration.Tests;
 
@@ -45,6 +46,13 @@ internal static class WorkerState
     {
         await using TitrationDbContext database = parts.Open();
         return await database.Patients.AnyAsync(p => p.Id == patient, cancellationToken);
+    }
+
+    /// <summary>Entries of the outbox that have not left, whether or not somebody is at them.</summary>
+    public static async Task<int> UnsentAsync(Surroundings parts, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = parts.Open();
+        return await database.Outbox.CountAsync(o => o.State == OutboxState.Pending || o.State == OutboxState.Leased, cancellationToken);
     }
 
     /// <summary>Nothing is due at this instant and nothing waits to be sent.</summary>

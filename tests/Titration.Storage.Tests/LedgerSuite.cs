@@ -197,9 +197,10 @@ public abstract class LedgerSuite(DatabaseFixture fixture) : StorageSuite(fixtur
             Adopted(hashes[0], Now.AddDays(-9), Now.AddDays(-9)), Adopted(hashes[1], Now, Now.AddDays(-2)), Adopted(hashes[2], Now, Now.AddDays(-1)));
         await database.SaveChangesAsync(Token);
 
-        Assert.Null(await database.PolicyInForceAsync(Now.AddDays(-10), Token));
-        Assert.Equal(hashes[0], (await database.PolicyInForceAsync(Now.AddMilliseconds(-1), Token))!.PolicyHash);
-        Assert.Equal(hashes[2], (await database.PolicyInForceAsync(Now, Token))!.PolicyHash);
+        PolicyAdoptions adopted = await database.AdoptedAsync(Token);
+        Assert.Null(adopted.InForce(Now.AddDays(-10)));
+        Assert.Equal(hashes[0], adopted.InForce(Now.AddMilliseconds(-1))!.PolicyHash);
+        Assert.Equal(hashes[2], adopted.InForce(Now)!.PolicyHash);
 
         Task<string> RecordAsync(string content) => database.RecordPolicyAsync([new PolicyPart("protocol", System.Text.Encoding.UTF8.GetBytes(content))], Now, Token);
 

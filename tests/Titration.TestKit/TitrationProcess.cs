@@ -28,7 +28,9 @@ public sealed class TitrationProcess : IAsyncDisposable
 
     /// <summary>Starts the executable and leaves it running.</summary>
     /// <param name="folder">The working folder.</param>
-    /// <param name="settings">Environment variables beside those of the tests; those of the service itself are not passed on.</param>
+    /// <param name="settings">
+    /// Environment variables beside those of the tests, and settings by their names in the configuration. Settings of the tests' own process are not passed on.
+    /// </param>
     /// <param name="arguments">The command line.</param>
     public static TitrationProcess Start(string folder, IReadOnlyDictionary<string, string> settings, params string[] arguments) =>
         StartProgram(Executable, folder, settings, arguments);
@@ -144,7 +146,7 @@ public sealed class TitrationProcess : IAsyncDisposable
 
         foreach ((string name, string value) in settings)
         {
-            start.Environment[name] = value;
+            start.Environment[name.Replace(":", "__", StringComparison.Ordinal)] = value;
         }
 
         return start;

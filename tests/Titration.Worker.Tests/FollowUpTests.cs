@@ -256,15 +256,7 @@ public sealed class FollowUpTests
         Assert.Equal("as we agreed on the telephone", current["text"]!.GetValue<string>());
     }
 
-    private JsonObject Approved(JsonObject task, int day) => task.DeepClone().AsObject().With(t =>
-    {
-        (t["status"], t["lastModified"]) = ("completed", $"{_days.At(day, 10):yyyy-MM-ddTHH:mm:ssZ}");
-        t["output"] = new JsonArray(new JsonObject
-        {
-            ["type"] = FhirJson.Concept("https://titration.example.org/fhir/CodeSystem/task-io", "decision"),
-            ["valueCodeableConcept"] = FhirJson.Concept("https://titration.example.org/fhir/CodeSystem/approval-decision", "approved"),
-        });
-    });
+    private JsonObject Approved(JsonObject task, int day) => ClinicianAnswer.Complete(task.DeepClone().AsObject(), "approved", _days.At(day, 10));
 
     private async Task AnswerAsync(EmbeddedWorker worker, JsonObject task, string status, int day)
     {

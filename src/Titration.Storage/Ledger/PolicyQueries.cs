@@ -36,34 +36,7 @@ public static class PolicyQueries
         await database.SaveChangesAsync(cancellationToken);
     }
 
-    /// <summary>Whether nothing was ever adopted, or this policy is in force.</summary>
-    public static async Task<bool> MayDecideByAsync(this TitrationDbContext database, string hash, DateTimeOffset at, CancellationToken cancellationToken) =>
-        (await database.PolicyInForceAsync(at, cancellationToken))?.PolicyHash is { } inForce
-            ? inForce == hash
-            : !await database.PolicyAdoptions.AnyAsync(cancellationToken);
-
-    /// <summary>
-    /// From when on the clinic decides by this policy: since it took the place of another one; null where it took no other's place, or was never adopted.
-    /// Adopting again what is in force changes nothing.
-    /// </summary>
-    /// <param name="adoptions">All adoptions.</param>
-    /// <param name="hash">The policy.</param>
-    /// <param name="at">What was adopted later, or is effective later, does not count.</param>
-    public static DateTimeOffset? SinceOf(IEnumerable<PolicyAdoptionRow> adoptions, string hash, DateTimeOffset at)
-    {
-        DateTimeOffset? since = null;
-        string? before = null;
-        foreach (PolicyAdoptionRow adoption in adoptions.Where(a => a.EffectiveFrom <= at && a.AdoptedAt <= at).OrderBy(a => a.EffectiveFrom).ThenBy(a => a.AdoptedAt).ThenBy(a => a.Id))
-        {
-            since = before is not null && adoption.PolicyHash != before ? adoption.EffectiveFrom : since;
-            before = adoption.PolicyHash;
-        }
-
-        return before == hash ? since : null;
-    }
-
-    /// <summary>The adoption in force at an instant: of those effective by then the one effective last, and of two the one adopted last.</summary>
-    public static Task<PolicyAdoptionRow?> PolicyInForceAsync(this TitrationDbContext database, DateTimeOffset at, CancellationToken cancellationToken) =>
-        database.PolicyAdoptions.AsNoTracking().Where(p => p.EffectiveFrom <= at)
-            .OrderByDescending(p => p.EffectiveFrom).ThenByDescending(p => p.AdoptedAt).ThenByDescending(p => p.Id).FirstOrDefaultAsync(cancellationToken);
+    /// <summary>All that the clinic has adopted: a row for each change of its policy, in years.</summary>
+    public static async Task<PolicyAdoptions> AdoptedAsync(this TitrationDbContext database, CancellationToken cancellationToken) =>
+        new(await database.PolicyAdoptions.AsNoTracking().ToListAsync(cancellationToken));
 }

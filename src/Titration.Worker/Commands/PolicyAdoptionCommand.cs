@@ -1,7 +1,7 @@
+using System.Collections.Immutable;
 using System.CommandLine;
 using System.Globalization;
 using System.Text.Json;
-using Microsoft.EntityFrameworkCore;
 using Spectre.Console;
 using Titration.Storage;
 using Titration.Storage.Ledger;
@@ -60,7 +60,7 @@ internal static class PolicyAdoptionCommand
         TitrationDbContext database, ClinicPolicy policy, DateTimeOffset from, DateTimeOffset now, CancellationToken cancellationToken)
     {
         string hash = await database.RecordPolicyAsync(policy.Parts, now, cancellationToken);
-        PolicyAdoptionRow? before = await database.PolicyInForceAsync(from, cancellationToken);
+        PolicyAdoptionRow? before = (await database.AdoptedAsync(cancellationToken)).InForce(from);
         if (before?.PolicyHash == hash)
         {
             Console.WriteLine($"Policy {hash[..12]} ({policy.Protocol.Name} {policy.Protocol.Version}) is in force then already.");
@@ -75,7 +75,7 @@ internal static class PolicyAdoptionCommand
 
     private static async Task<int> ListAsync(TitrationDbContext database, bool json, CancellationToken cancellationToken)
     {
-        List<PolicyAdoptionRow> adoptions = await database.PolicyAdoptions.AsNoTracking().OrderBy(a => a.EffectiveFrom).ThenBy(a => a.Id).ToListAsync(cancellationToken);
+        ImmutableArray<PolicyAdoptionRow> adoptions = (await database.AdoptedAsync(cancellationToken)).InOrder;
         if (json)
         {
             Console.WriteLine(JsonSerializer.Serialize(adoptions.Select(a => new { policy = a.PolicyHash, a.EffectiveFrom, a.AdoptedAt }), Records.Json));

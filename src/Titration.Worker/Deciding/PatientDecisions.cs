@@ -26,6 +26,12 @@ public sealed class PatientDecisions(
     /// <summary>A draft that an approval left standing is looked after for so long: each further proposal would ask for it again.</summary>
     private static readonly TimeSpan Remembered = TimeSpan.FromDays(60);
 
+    /// <summary>
+    /// The old order may be stopped before the new one arrives: an approved draft waits so long for it, as long as a declined proposal is not made
+    /// again. Common practice, no source.
+    /// </summary>
+    private static readonly TimeSpan OrderExpectedWithin = TimeSpan.FromDays(14);
+
     /// <summary>Takes facts in and decides for their patients.</summary>
     /// <param name="admit">First of all in the transaction: the facts to take in, of any number of patients. Those already known change nothing.</param>
     /// <param name="alongside">What else belongs into the same transaction, such as a quarantined entry of the same Bundle.</param>
@@ -87,7 +93,7 @@ public sealed class PatientDecisions(
             Apply(patient, evaluation, added, digest, activity?.Id ?? traceParent);
         }
 
-        patient.LookAgainAt(evaluations.Min(e => e.NextLook));
+        patient.LookAgainAt(new[] { evaluations.Min(e => e.NextLook), ExpectingOrder(patient, asOf).Values.Min(until => (DateTimeOffset?)until) }.Min());
     }
 
     private void Apply(PatientRecord patient, Evaluation evaluation, ImmutableArray<Fact> added, string digest, string? traceParent)
@@ -98,6 +104,11 @@ public sealed class PatientDecisions(
         Guid? course = evaluation.Course?.Id;
         Evaluation? standing = course is { } id ? patient.Standing(id) : null;
         Reconciliation difference = Reconciliation.Of(patient.StandingCommunications(course), evaluation, patient.NextDecisionId, added);
+        Dictionary<Guid, DateTimeOffset> expecting = ExpectingOrder(patient, evaluation.AsOf);
+        difference = difference with
+        {
+            Withdraw = [.. difference.Withdraw.Where(w => w.Reason != WithdrawalReason.CourseEnded || !expecting.ContainsKey(w.Communication.Key))],
+        };
         ImmutableArray<CommunicationRow> takenBack = [.. TakenBack(patient, evaluation), .. AnsweredTooLate(patient, evaluation, difference, added, approved)];
         bool same = standing is not null && standing.Outcome == evaluation.Outcome && standing.Proposed == evaluation.Proposed;
         if (!difference.IsEmpty || !approved.IsEmpty || !takenBack.IsEmpty || (!same && course is not null))
@@ -143,6 +154,15 @@ public sealed class PatientDecisions(
         return inForce && Grounds.Hold(patient.History, approval!, settings.Policy.Protocol, settings.Policy.Zone)
             ? [.. patient.Communications.Where(c => c.Key == approval!.Communication && c.State != CommunicationState.Activated)]
             : [];
+    }
+
+    /// <summary>Approved drafts whose order may still be on its way, each with the instant until when.</summary>
+    private static Dictionary<Guid, DateTimeOffset> ExpectingOrder(PatientRecord patient, DateTimeOffset asOf)
+    {
+        HashSet<Guid> drafts = [.. patient.Communications.Where(c => c is { Kind: CommunicationKind.StepChange, State: CommunicationState.Standing }).Select(c => c.Key)];
+        return patient.History.Facts.OfType<AnswerFact>()
+            .Where(a => a.Answer == TaskAnswer.Approved && drafts.Contains(a.Communication) && a.At + OrderExpectedWithin > asOf)
+            .GroupBy(a => a.Communication).ToDictionary(g => g.Key, g => g.Max(a => a.At) + OrderExpectedWithin);
     }
 
     /// <summary>Messages of a step that are active although treatment must stop now.</summary>

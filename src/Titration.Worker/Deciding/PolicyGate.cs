@@ -1,7 +1,6 @@
 using Microsoft.EntityFrameworkCore;
 using Titration.Storage;
 using Titration.Storage.Ledger;
-using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 
 namespace Titration.Worker.Deciding;
@@ -37,11 +36,11 @@ public sealed class PolicyGate(IDbContextFactory<TitrationDbContext> contexts, S
         }
 
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
-        string? problem = await database.MayDecideByAsync(settings.Policy.Hash, now, cancellationToken)
+        PolicyAdoptions adopted = await database.AdoptedAsync(cancellationToken);
+        string? problem = adopted.MayDecideBy(settings.Policy.Hash, now)
             ? null
             : $"policy {settings.Policy.Hash[..12]} of this worker's files (protocol, mapping, wording, time zone) is not the one in force here; give it the adopted files, or run: titration protocol adopt";
-        List<PolicyAdoptionRow> adoptions = await database.PolicyAdoptions.AsNoTracking().ToListAsync(cancellationToken);
-        Answer answer = new(now, problem, PolicyQueries.SinceOf(adoptions, settings.Policy.Hash, now));
+        Answer answer = new(now, problem, adopted.SinceOf(settings.Policy.Hash, now));
         _last = answer;
         return answer;
     }

@@ -225,8 +225,8 @@ public static partial class TitrationHost
 
         // Whatever will be decided by it can be replayed from the database alone.
         string policy = await database.RecordPolicyAsync(settings.Policy.Parts, now, cancellationToken);
-        bool mayDecide = await database.MayDecideByAsync(policy, now, cancellationToken);
-        if (!await database.PolicyAdoptions.AnyAsync(cancellationToken) || (!mayDecide && settings.Options.EmbeddedFhirServer))
+        PolicyAdoptions adopted = await database.AdoptedAsync(cancellationToken);
+        if (adopted.InOrder.IsEmpty || (!adopted.MayDecideBy(policy, now) && settings.Options.EmbeddedFhirServer))
         {
             // The first start adopts what it finds; where things are only tried out, so does every other.
             await database.AdoptAsync(policy, now, now, cancellationToken);

@@ -43,7 +43,7 @@ public sealed class LedgerReplay(TitrationDbContext database, ProtocolDefinition
     private const int PatientsAtOnce = 50;
 
     private readonly Dictionary<string, RecordedPolicy?> _policies = new(StringComparer.Ordinal);
-    private List<PolicyAdoptionRow>? _adoptions;
+    private PolicyAdoptions? _adopted;
 
     /// <summary>How many decisions there are to replay.</summary>
     public Task<int> CountAsync(string? patient, CancellationToken cancellationToken) =>
@@ -131,8 +131,8 @@ public sealed class LedgerReplay(TitrationDbContext database, ProtocolDefinition
     /// <summary>Another protocol is tried as if it had just been adopted: it judges nothing that was approved before.</summary>
     private async Task<DateTimeOffset?> SinceAsync(DecisionRow link, Evaluation recorded, CancellationToken cancellationToken)
     {
-        _adoptions ??= await database.PolicyAdoptions.AsNoTracking().ToListAsync(cancellationToken);
-        return other is null ? PolicyQueries.SinceOf(_adoptions, link.PolicyHash, link.DecidedAt) : recorded.AsOf;
+        _adopted ??= await database.AdoptedAsync(cancellationToken);
+        return other is null ? _adopted.SinceOf(link.PolicyHash, link.DecidedAt) : recorded.AsOf;
     }
 
     private async Task<RecordedPolicy?> PolicyAsync(string hash, CancellationToken cancellationToken)

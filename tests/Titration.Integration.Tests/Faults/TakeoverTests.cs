@@ -15,7 +15,7 @@ public sealed class TakeoverTests
     private static readonly TimeSpan Within = TimeSpan.FromSeconds(30);
 
     // On the real clock: the swelling was yesterday.
-    private readonly ClinicDays _days = new(new DateTimeOffset(TimeProvider.System.GetUtcNow().AddDays(-6).Date, TimeSpan.Zero));
+    private readonly ClinicDays _days = ClinicDays.DaysAgo(6);
 
     private static CancellationToken Cancelled => TestContext.Current.CancellationToken;
 
@@ -30,18 +30,17 @@ public sealed class TakeoverTests
         Dictionary<string, string> settings = parts.Settings();
         settings["Titration:FhirServer:TimeoutSeconds"] = "30";
         settings["Titration:FhirServer:BaseUrl"] = proxy.FhirBase.AbsoluteUri;
-        Dictionary<string, string> environment = settings.ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal);
-        await using TitrationProcess victim = TitrationProcess.Start(folder, environment, "run");
+        await using TitrationProcess victim = TitrationProcess.Start(folder, settings, "run");
         await victim.LineAsync("titration is running", Cancelled);
         await parts.Broker.PublishAsync(Cancelled, names.Select(_days.Order));
         await Eventually.HoldsAsync("the orders", async () => (await WorkerState.FactsAsync(parts, Cancelled)).Count == Patients, Cancelled);
-        await Eventually.HoldsAsync("nothing unsent", async () => await UnsentAsync(parts) == 0, Cancelled);
+        await Eventually.HoldsAsync("nothing unsent", async () => await WorkerState.UnsentAsync(parts, Cancelled) == 0, Cancelled);
 
         // Everything that it sends now gets stuck on the way: it holds the leases, stat ones among them, and prolongs them.
         Task stuck = proxy.StallAsync(Cancelled);
         await parts.Broker.PublishAsync(Cancelled, names.Select(n => _days.Swelling(n, 5)));
         await Eventually.HoldsAsync("leases of emergencies", async () => await LeasedStatAsync(parts) > 0, Cancelled);
-        await using TitrationProcess heir = TitrationProcess.Start(folder, environment, "run");
+        await using TitrationProcess heir = TitrationProcess.Start(folder, settings, "run");
         await heir.LineAsync("titration is running", Cancelled);
 
         // These come while it still lives, and some stay unacknowledged in its hands.
@@ -55,7 +54,7 @@ public sealed class TakeoverTests
             "an alert for each patient", async () => [.. (await parts.Peer.CommunicationsAsync(Cancelled)).Where(c => c is { Kind: "alert", IsOpen: true })],
             all => all.Count >= Patients, Cancelled);
         await Eventually.HoldsAsync("the check-ins", async () => (await WorkerState.FactsAsync(parts, Cancelled)).Count == 3 * Patients, Cancelled);
-        await Eventually.HoldsAsync("nothing unsent", async () => await UnsentAsync(parts) == 0, Cancelled);
+        await Eventually.HoldsAsync("nothing unsent", async () => await WorkerState.UnsentAsync(parts, Cancelled) == 0, Cancelled);
         TimeSpan took = Stopwatch.GetElapsedTime(killed);
 
         Assert.True(took <= Within, $"it took {took.TotalSeconds:0.0} s");
@@ -72,8 +71,8 @@ public sealed class TakeoverTests
         string folder = Directory.CreateTempSubdirectory("titration-takeover-").FullName;
         await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
         await parts.KnowPatientsAsync(Cancelled, names);
-        Dictionary<string, string> environment = parts.Settings().ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal);
-        await using TitrationProcess victim = TitrationProcess.Start(folder, environment, "run");
+        Dictionary<string, string> settings = parts.Settings();
+        await using TitrationProcess victim = TitrationProcess.Start(folder, settings, "run");
         await victim.LineAsync("titration is running", Cancelled);
         await parts.Broker.PublishAsync(Cancelled, names.Select(_days.Order));
         await Eventually.HoldsAsync("the orders", async () => (await WorkerState.FactsAsync(parts, Cancelled)).Count == Patients, Cancelled);
@@ -90,7 +89,7 @@ public sealed class TakeoverTests
         }
 
         long killed = Stopwatch.GetTimestamp();
-        await using TitrationProcess heir = TitrationProcess.Start(folder, environment, "run");
+        await using TitrationProcess heir = TitrationProcess.Start(folder, settings, "run");
         await Eventually.HoldsAsync("nothing due", async () => await DueAsync(parts) == 0, Cancelled);
         TimeSpan took = Stopwatch.GetElapsedTime(killed);
 
@@ -120,11 +119,5 @@ public sealed class TakeoverTests
     {
         await using TitrationDbContext database = parts.Open();
         return await database.Outbox.CountAsync(o => o.State == OutboxState.Leased && o.Rank == 0, Cancelled);
-    }
-
-    private static async Task<int> UnsentAsync(Surroundings parts)
-    {
-        await using TitrationDbContext database = parts.Open();
-        return await database.Outbox.CountAsync(o => o.State == OutboxState.Pending || o.State == OutboxState.Leased, Cancelled);
     }
 }

@@ -8,14 +8,14 @@ internal sealed class WorkerPair : IAsyncDisposable
     private const int Count = 2;
 
     private readonly string _folder = Directory.CreateTempSubdirectory("titration-pair-").FullName;
-    private readonly Dictionary<string, string> _settings;
+    private readonly IReadOnlyDictionary<string, string> _settings;
     private readonly string[] _command;
     private readonly TitrationProcess[] _workers = new TitrationProcess[Count];
     private readonly List<string> _said = [];
 
     private WorkerPair(IReadOnlyDictionary<string, string> settings, string[] command)
     {
-        _settings = settings.ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal);
+        _settings = settings;
         _command = command;
     }
 

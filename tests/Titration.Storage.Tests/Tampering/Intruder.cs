@@ -1,6 +1,4 @@
-using System.Data.Common;
 using Microsoft.EntityFrameworkCore;
-using Microsoft.EntityFrameworkCore.Storage;
 using Titration.Storage.Ledger;
 using Titration.Storage.Model;
 
@@ -14,7 +12,7 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
 {
     private static readonly string[] Tables = ["fact", "decision", "decision_content", "chain", "checkpoint", "checkpoint_head"];
 
-    private bool IsPostgres => database.Database.IsNpgsql();
+    private readonly RawTables _tables = new(database, cancellationToken);
 
     /// <summary>The ways, by name.</summary>
     public IReadOnlyList<(string Name, Func<Task> Act)> Ways =>
@@ -34,16 +32,16 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
         List<string> columns = [.. database.Model.GetEntityTypes().Single(t => t.GetTableName() == table).GetProperties().Select(p => p.GetColumnName())];
         string column = columns[random.Next(columns.Count)];
         string row = await RowOfAsync(table);
-        object? before = (await ReadAsync($"SELECT {column} FROM {table} WHERE {Row} = @p0", row))[0][0];
+        object? before = (await _tables.ReadAsync($"SELECT {column} FROM {table} WHERE {_tables.Row} = @p0", row))[0][0];
         object? after = Other(before, await OtherValueAsync(table, column));
-        await RunAsync($"UPDATE {table} SET {column} = @p0 WHERE {Row} = @p1", after, row);
+        await _tables.RunAsync($"UPDATE {table} SET {column} = @p0 WHERE {_tables.Row} = @p1", after, row);
         Did = $"{table}.{column}: {Shown(before)} to {Shown(after)}";
     }
 
     private async Task DeleteAsync()
     {
         string table = Tables[random.Next(Tables.Length)];
-        await RunAsync($"DELETE FROM {table} WHERE {Row} = @p0", await RowOfAsync(table));
+        await _tables.RunAsync($"DELETE FROM {table} WHERE {_tables.Row} = @p0", await RowOfAsync(table));
         Did = table;
     }
 
@@ -54,7 +52,7 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
         List<string> columns = [.. database.Model.GetEntityTypes().Single(t => t.GetTableName() == table).GetProperties().Select(p => p.GetColumnName())];
         string row = await RowOfAsync(table);
         string values = string.Join(", ", columns.Select(c => c == "sequence" ? "sequence + 1000" : c == "version_id" ? "'another'" : c));
-        await RunAsync($"INSERT INTO {table} ({string.Join(", ", columns)}) SELECT {values} FROM {table} WHERE {Row} = @p0", row);
+        await _tables.RunAsync($"INSERT INTO {table} ({string.Join(", ", columns)}) SELECT {values} FROM {table} WHERE {_tables.Row} = @p0", row);
         Did = table;
     }
 
@@ -65,7 +63,7 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
         long first = random.NextInt64(1, Math.Min(length, await SealedAsync(chain, h => h.Length) + 1));
         foreach (string table in (string[])["decision", "decision_content"])
         {
-            await SwapAsync(table, $"chain_id = @p0", chain, first);
+            await _tables.SwapAsync(table, $"chain_id = @p0", chain, first);
         }
 
         if (random.Next(2) == 0)
@@ -82,7 +80,7 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
         string patient = await PatientOfAsync(chain);
         long facts = (await database.Chains.AsNoTracking().SingleAsync(c => c.Id == chain, cancellationToken)).Facts;
         long first = random.NextInt64(1, Math.Min(facts, await SealedAsync(chain, h => h.Facts) + 1));
-        await SwapAsync("fact", "patient = @p0", patient, first);
+        await _tables.SwapAsync("fact", "patient = @p0", patient, first);
         if (random.Next(2) == 0)
         {
             await RechainFactsAsync(chain);
@@ -96,8 +94,8 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
         Guid chain = await ChainWithAsync(c => c.Length >= 1 && database.CheckpointHeads.Any(h => h.ChainId == c.Id && h.Length > 0));
         long sealedLength = await SealedAsync(chain, h => h.Length);
         long keep = random.NextInt64(0, sealedLength);
-        await RunAsync("DELETE FROM decision_content WHERE chain_id = @p0 AND sequence > @p1", Id(chain), keep);
-        await RunAsync("DELETE FROM decision WHERE chain_id = @p0 AND sequence > @p1", Id(chain), keep);
+        await _tables.RunAsync("DELETE FROM decision_content WHERE chain_id = @p0 AND sequence > @p1", _tables.Id(chain), keep);
+        await _tables.RunAsync("DELETE FROM decision WHERE chain_id = @p0 AND sequence > @p1", _tables.Id(chain), keep);
         await RechainAsync(chain);
         Did = $"to {keep} of {sealedLength}";
     }
@@ -107,7 +105,7 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
         Guid chain = await ChainWithAsync(c => c.Facts >= 1 && database.Patients.Any(p => p.ChainId == c.Id) && database.CheckpointHeads.Any(h => h.ChainId == c.Id && h.Facts > 0));
         long sealedFacts = await SealedAsync(chain, h => h.Facts);
         long keep = random.NextInt64(0, sealedFacts);
-        await RunAsync("DELETE FROM fact WHERE patient = @p0 AND sequence > @p1", await PatientOfAsync(chain), keep);
+        await _tables.RunAsync("DELETE FROM fact WHERE patient = @p0 AND sequence > @p1", await PatientOfAsync(chain), keep);
         await RechainFactsAsync(chain);
         Did = $"to {keep} of {sealedFacts}";
     }
@@ -118,10 +116,10 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
         await RemoveRowsAsync(chain);
         foreach (string table in (string[])["decision_content", "decision", "checkpoint_head"])
         {
-            await RunAsync($"DELETE FROM {table} WHERE chain_id = @p0", Id(chain));
+            await _tables.RunAsync($"DELETE FROM {table} WHERE chain_id = @p0", _tables.Id(chain));
         }
 
-        await RunAsync("DELETE FROM chain WHERE id = @p0", Id(chain));
+        await _tables.RunAsync("DELETE FROM chain WHERE id = @p0", _tables.Id(chain));
         await ResealAsync();
     }
 
@@ -130,11 +128,11 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
         Guid chain = await ChainWithAsync(c => c.Length >= 1 && database.CheckpointHeads.Any(h => h.ChainId == c.Id && h.Length > 0));
         long at = random.NextInt64(1, await SealedAsync(chain, h => h.Length) + 1);
         Did = $"decision {at}";
-        await RunAsync("UPDATE decision_content SET rule = 'another' WHERE chain_id = @p0 AND sequence = @p1", Id(chain), at);
+        await _tables.RunAsync("UPDATE decision_content SET rule = 'another' WHERE chain_id = @p0 AND sequence = @p1", _tables.Id(chain), at);
         if (await database.DecisionContents.CountAsync(c => c.ChainId == chain && c.Sequence == at, cancellationToken) == 0)
         {
             // Of an erased patient only links are left: the instant is what can be changed.
-            await RunAsync($"UPDATE decision SET decided_at = decided_at + {(IsPostgres ? "interval '1 second'" : $"{TimeSpan.TicksPerSecond}")} WHERE chain_id = @p0 AND sequence = @p1", Id(chain), at);
+            await _tables.RunAsync($"UPDATE decision SET decided_at = decided_at + {(_tables.IsPostgres ? "interval '1 second'" : $"{TimeSpan.TicksPerSecond}")} WHERE chain_id = @p0 AND sequence = @p1", _tables.Id(chain), at);
         }
 
         await RechainAsync(chain);
@@ -144,7 +142,7 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
     {
         Guid chain = await ChainWithAsync(c => c.Facts >= 1 && database.Patients.Any(p => p.ChainId == c.Id) && database.CheckpointHeads.Any(h => h.ChainId == c.Id && h.Facts > 0));
         long at = random.NextInt64(1, await SealedAsync(chain, h => h.Facts) + 1);
-        await RunAsync("UPDATE fact SET content_hash = 'another' WHERE patient = @p0 AND sequence = @p1", await PatientOfAsync(chain), at);
+        await _tables.RunAsync("UPDATE fact SET content_hash = 'another' WHERE patient = @p0 AND sequence = @p1", await PatientOfAsync(chain), at);
         await RechainFactsAsync(chain);
         Did = $"fact {at}";
     }
@@ -164,8 +162,8 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
         if (await database.Patients.AnyAsync(p => p.ChainId == chain, cancellationToken))
         {
             string patient = await PatientOfAsync(chain);
-            await RunAsync("DELETE FROM fact WHERE patient = @p0", patient);
-            await RunAsync("DELETE FROM patient WHERE id = @p0", patient);
+            await _tables.RunAsync("DELETE FROM fact WHERE patient = @p0", patient);
+            await _tables.RunAsync("DELETE FROM patient WHERE id = @p0", patient);
         }
     }
 
@@ -181,19 +179,19 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
             previous = FactChain.HashOf(previous, chain, fact);
             sequence = fact.Sequence;
             heads[sequence] = previous;
-            await RunAsync("UPDATE fact SET hash = @p0 WHERE patient = @p1 AND sequence = @p2", previous, patient, sequence);
+            await _tables.RunAsync("UPDATE fact SET hash = @p0 WHERE patient = @p1 AND sequence = @p2", previous, patient, sequence);
         }
 
-        await RunAsync("UPDATE chain SET facts = @p0, fact_head = @p1 WHERE id = @p2", sequence, previous, Id(chain));
-        await RunAsync("UPDATE patient SET next_fact_sequence = @p0 WHERE id = @p1", sequence + 1, patient);
+        await _tables.RunAsync("UPDATE chain SET facts = @p0, fact_head = @p1 WHERE id = @p2", sequence, previous, _tables.Id(chain));
+        await _tables.RunAsync("UPDATE patient SET next_fact_sequence = @p0 WHERE id = @p1", sequence + 1, patient);
         foreach ((long at, byte[] head) in heads)
         {
-            await RunAsync("UPDATE decision_content SET fact_head = @p0 WHERE chain_id = @p1 AND fact_sequence = @p2", head, Id(chain), at);
-            await RunAsync("UPDATE checkpoint_head SET fact_head = @p0 WHERE chain_id = @p1 AND facts = @p2", head, Id(chain), at);
+            await _tables.RunAsync("UPDATE decision_content SET fact_head = @p0 WHERE chain_id = @p1 AND fact_sequence = @p2", head, _tables.Id(chain), at);
+            await _tables.RunAsync("UPDATE checkpoint_head SET fact_head = @p0 WHERE chain_id = @p1 AND facts = @p2", head, _tables.Id(chain), at);
         }
 
-        await RunAsync("UPDATE decision_content SET fact_sequence = @p0, fact_head = @p1 WHERE chain_id = @p2 AND fact_sequence > @p0", sequence, previous, Id(chain));
-        await RunAsync("UPDATE checkpoint_head SET facts = @p0, fact_head = @p1 WHERE chain_id = @p2 AND facts > @p0", sequence, previous, Id(chain));
+        await _tables.RunAsync("UPDATE decision_content SET fact_sequence = @p0, fact_head = @p1 WHERE chain_id = @p2 AND fact_sequence > @p0", sequence, previous, _tables.Id(chain));
+        await _tables.RunAsync("UPDATE checkpoint_head SET facts = @p0, fact_head = @p1 WHERE chain_id = @p2 AND facts > @p0", sequence, previous, _tables.Id(chain));
         await RechainAsync(chain);
     }
 
@@ -208,15 +206,15 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
         {
             byte[] digest = contents.TryGetValue(link.Sequence, out DecisionContentRow? content) ? DecisionChain.DigestOf(content) : link.ContentDigest;
             byte[] hash = DecisionChain.HashOf(previous, chain, link.Sequence, link.DecidedAt, link.PolicyHash, digest);
-            await RunAsync(
+            await _tables.RunAsync(
                 "UPDATE decision SET previous_hash = @p0, content_digest = @p1, hash = @p2 WHERE chain_id = @p3 AND sequence = @p4",
-                previous, digest, hash, Id(chain), link.Sequence);
-            await RunAsync("UPDATE checkpoint_head SET head = @p0 WHERE chain_id = @p1 AND length = @p2", hash, Id(chain), link.Sequence);
+                previous, digest, hash, _tables.Id(chain), link.Sequence);
+            await _tables.RunAsync("UPDATE checkpoint_head SET head = @p0 WHERE chain_id = @p1 AND length = @p2", hash, _tables.Id(chain), link.Sequence);
             (previous, sequence) = (hash, link.Sequence);
         }
 
-        await RunAsync("UPDATE chain SET length = @p0, head = @p1 WHERE id = @p2", sequence, previous, Id(chain));
-        await RunAsync("UPDATE checkpoint_head SET length = @p0, head = @p1 WHERE chain_id = @p2 AND length > @p0", sequence, previous, Id(chain));
+        await _tables.RunAsync("UPDATE chain SET length = @p0, head = @p1 WHERE id = @p2", sequence, previous, _tables.Id(chain));
+        await _tables.RunAsync("UPDATE checkpoint_head SET length = @p0, head = @p1 WHERE chain_id = @p2 AND length > @p0", sequence, previous, _tables.Id(chain));
         await ResealAsync();
     }
 
@@ -231,16 +229,8 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
             List<CheckpointHeadRow> heads = await database.CheckpointHeads.AsNoTracking().Where(h => h.CheckpointId == row.Id).ToListAsync(cancellationToken);
             previous = Checkpoints.RootOf(previous, row.Id, row.At, row.Decisions, row.Facts, heads);
             object? signature = way switch { 0 => row.Signature, 1 => null, _ => own.Sign(previous) };
-            await RunAsync("UPDATE checkpoint SET root_hash = @p0, signature = @p1 WHERE id = @p2", previous, signature, row.Id);
+            await _tables.RunAsync("UPDATE checkpoint SET root_hash = @p0, signature = @p1 WHERE id = @p2", previous, signature, row.Id);
         }
-    }
-
-    private async Task SwapAsync(string table, string where, object owner, long first)
-    {
-        object key = owner is Guid id ? Id(id) : owner;
-        await RunAsync($"UPDATE {table} SET sequence = -1 WHERE {where} AND sequence = @p1", key, first);
-        await RunAsync($"UPDATE {table} SET sequence = @p1 WHERE {where} AND sequence = @p2", key, first, first + 1);
-        await RunAsync($"UPDATE {table} SET sequence = @p1 WHERE {where} AND sequence = -1", key, first + 1);
     }
 
     private async Task<Guid> ChainWithAsync(System.Linq.Expressions.Expression<Func<ChainRow, bool>> condition)
@@ -265,20 +255,20 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
             "chain" => "id IN (SELECT chain_id FROM checkpoint_head)",
             _ => "1 = 1",
         };
-        List<object?[]> rows = await ReadAsync($"SELECT {Row} FROM {table} WHERE {where} ORDER BY 1");
+        List<object?[]> rows = await _tables.ReadAsync($"SELECT {_tables.Row} FROM {table} WHERE {where} ORDER BY 1");
         return rows[random.Next(rows.Count)][0]!.ToString()!;
     }
 
     private async Task<object?> OtherValueAsync(string table, string column)
     {
-        List<object?[]> values = await ReadAsync($"SELECT DISTINCT {column} FROM {table} ORDER BY 1");
+        List<object?[]> values = await _tables.ReadAsync($"SELECT DISTINCT {column} FROM {table} ORDER BY 1");
         return values[random.Next(values.Count)][0];
     }
 
     // Another row's value, or one that is a little off.
     private object? Other(object? before, object? elsewhere) => random.Next(3) == 0 && !Equal(before, elsewhere) ? elsewhere : before switch
     {
-        null => elsewhere ?? (IsPostgres ? throw new NotSupportedException() : "x"),
+        null => elsewhere ?? (_tables.IsPostgres ? throw new NotSupportedException() : "x"),
         long number => number + (random.Next(2) == 0 ? 1 : -1 * random.Next(1, 1000)),
         DateTime instant => instant.AddTicks(TimeSpan.TicksPerMicrosecond * random.Next(1, 1_000_000)),
         Guid => Guid.NewGuid(),
@@ -300,43 +290,4 @@ internal sealed class Intruder(TitrationDbContext database, Random random, Cance
         left is byte[] a && right is byte[] b ? a.AsSpan().SequenceEqual(b) : Equals(left, right);
 
     private static string Shown(object? value) => value switch { null => "null", byte[] bytes => Convert.ToHexString(bytes[..Math.Min(8, bytes.Length)]), _ => $"{value}" };
-
-    private string Row => IsPostgres ? "ctid::text" : "CAST(rowid AS TEXT)";
-
-    private object Id(Guid id) => IsPostgres ? id : id.ToString().ToUpperInvariant();
-
-    private async Task RunAsync(string sql, params object?[] parameters)
-    {
-        await using DbCommand command = Command(sql, parameters);
-        await command.ExecuteNonQueryAsync(cancellationToken);
-    }
-
-    private async Task<List<object?[]>> ReadAsync(string sql, params object?[] parameters)
-    {
-        await using DbCommand command = Command(sql, parameters);
-        await using DbDataReader reader = await command.ExecuteReaderAsync(cancellationToken);
-        List<object?[]> rows = [];
-        while (await reader.ReadAsync(cancellationToken))
-        {
-            rows.Add([.. Enumerable.Range(0, reader.FieldCount).Select(n => reader.IsDBNull(n) ? null : reader.GetValue(n))]);
-        }
-
-        return rows;
-    }
-
-    private DbCommand Command(string sql, object?[] parameters)
-    {
-        DbCommand command = database.Database.GetDbConnection().CreateCommand();
-        command.Transaction = database.Database.CurrentTransaction!.GetDbTransaction();
-        command.CommandText = sql;
-        for (int n = 0; n < parameters.Length; n++)
-        {
-            DbParameter parameter = command.CreateParameter();
-            parameter.ParameterName = $"@p{n}";
-            parameter.Value = parameters[n] ?? DBNull.Value;
-            command.Parameters.Add(parameter);
-        }
-
-        return command;
-    }
 }

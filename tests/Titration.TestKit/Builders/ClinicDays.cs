@@ -8,7 +8,10 @@ namespace Titration.TestKit.Builders;
 public sealed class ClinicDays(DateTimeOffset dayZero)
 {
     /// <summary>A day long enough ago that nothing of a course that starts then lies ahead.</summary>
-    public static ClinicDays LongAgo() => new(new DateTimeOffset(TimeProvider.System.GetUtcNow().AddDays(-60).Date, TimeSpan.Zero));
+    public static ClinicDays LongAgo() => DaysAgo(60);
+
+    /// <summary>Day 0 is so many days before today, on the real clock.</summary>
+    public static ClinicDays DaysAgo(int days) => new(new DateTimeOffset(TimeProvider.System.GetUtcNow().AddDays(-days).Date, TimeSpan.Zero));
 
     /// <summary>An hour of a day, counted from day 0.</summary>
     public DateTimeOffset At(int day, double hour = 0) => dayZero.AddDays(day).AddHours(hour);

@@ -470,6 +470,40 @@ namespace Titration.Storage.Migrations.Postgres
                     b.ToTable("fact", (string)null);
                 });
 
+            modelBuilder.Entity("Titration.Storage.Model.ModeChangeRow", b =>
+                {
+                    b.Property<long>("Id")
+                        .ValueGeneratedOnAdd()
+                        .HasColumnType("bigint")
+                        .HasColumnName("id");
+
+                    NpgsqlPropertyBuilderExtensions.UseIdentityByDefaultColumn(b.Property<long>("Id"));
+
+                    b.Property<DateTimeOffset>("At")
+                        .HasColumnType("timestamp with time zone")
+                        .HasColumnName("at");
+
+                    b.Property<string>("By")
+                        .IsRequired()
+                        .HasColumnType("text")
+                        .HasColumnName("by")
+                        .UseCollation("C");
+
+                    b.Property<string>("Mode")
+                        .IsRequired()
+                        .HasColumnType("text")
+                        .HasColumnName("mode");
+
+                    b.Property<string>("Reason")
+                        .HasColumnType("text")
+                        .HasColumnName("reason")
+                        .UseCollation("C");
+
+                    b.HasKey("Id");
+
+                    b.ToTable("mode_change", (string)null);
+                });
+
             modelBuilder.Entity("Titration.Storage.Model.OutboxRow", b =>
                 {
                     b.Property<long>("Id")
@@ -559,6 +593,9 @@ namespace Titration.Storage.Migrations.Postgres
                         .UseCollation("C");
 
                     b.HasKey("Id");
+
+                    b.HasIndex("SentAt")
+                        .HasFilter("action = 'issue' AND kind = 'step-change' AND paced");
 
                     b.HasIndex("CommunicationKey", "Sequence");
 

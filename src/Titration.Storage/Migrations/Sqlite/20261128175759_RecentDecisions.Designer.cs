@@ -447,6 +447,36 @@ namespace Titration.Storage.Migrations.Sqlite
                     b.ToTable("fact", (string)null);
                 });
 
+            modelBuilder.Entity("Titration.Storage.Model.ModeChangeRow", b =>
+                {
+                    b.Property<long>("Id")
+                        .ValueGeneratedOnAdd()
+                        .HasColumnType("INTEGER")
+                        .HasColumnName("id");
+
+                    b.Property<long>("At")
+                        .HasColumnType("INTEGER")
+                        .HasColumnName("at");
+
+                    b.Property<string>("By")
+                        .IsRequired()
+                        .HasColumnType("TEXT")
+                        .HasColumnName("by");
+
+                    b.Property<string>("Mode")
+                        .IsRequired()
+                        .HasColumnType("TEXT")
+                        .HasColumnName("mode");
+
+                    b.Property<string>("Reason")
+                        .HasColumnType("TEXT")
+                        .HasColumnName("reason");
+
+                    b.HasKey("Id");
+
+                    b.ToTable("mode_change", (string)null);
+                });
+
             modelBuilder.Entity("Titration.Storage.Model.OutboxRow", b =>
                 {
                     b.Property<long>("Id")
@@ -531,6 +561,9 @@ namespace Titration.Storage.Migrations.Sqlite
                         .HasColumnName("trace_parent");
 
                     b.HasKey("Id");
+
+                    b.HasIndex("SentAt")
+                        .HasFilter("action = 'issue' AND kind = 'step-change' AND paced");
 
                     b.HasIndex("CommunicationKey", "Sequence");
 
