@@ -13,6 +13,7 @@ public sealed class CheckTests : IAsyncLifetime
     private const string Before = """
         settings: ok
         time zone: ok
+        patients followed: ok
         protocol: ok
         mapping file: ok
         wording: ok

@@ -18,7 +18,7 @@ public sealed class EvaluateCommandTests
         JsonObject course = await TheCourseAsync(Examples, "2026-03-15");
 
         Assert.Equal(
-            (List<string>)["patient", "course", "asOf", "policyHash", "outcome", "step", "proposedStep", "reasons", "findings", "figures", "nextLook", "communications"],
+            (List<string>)["patient", "course", "asOf", "policyHash", "followed", "outcome", "step", "proposedStep", "reasons", "findings", "figures", "nextLook", "communications"],
             Names(course));
         Assert.Equal("Patient/willow-1", course["patient"]!.GetValue<string>());
         Assert.Equal((List<string>)["id", "ingredient", "area"], Names(course["course"]));

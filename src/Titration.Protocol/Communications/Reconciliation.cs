@@ -76,8 +76,10 @@ public sealed record Reconciliation(
         bool ordered = added.Any(f => f is PrescriptionFact);
         bool reported = added.Any(f => f is ObservationFact { Status: ObservationStatus.Counts });
         bool removed = added.Any(f => f is ObservationFact { Status: ObservationStatus.Removed } or PrescriptionFact { Status: PrescriptionStatus.Removed });
+        bool onlyFollowing = added.All(f => f is ObservationFact { Statements: [Statement.FollowUp] });
         return gone.Kind switch
         {
+            _ when evaluation.NotFollowed is not null && (onlyFollowing || gone.Kind is not (CommunicationKind.SafetyReferral or CommunicationKind.Review)) => WithdrawalReason.PatientNotFollowed,
             _ when evaluation.Outcome is null && gone.Kind != CommunicationKind.SafetyReferral => WithdrawalReason.CourseEnded,
             CommunicationKind.CheckInRequest when reported => WithdrawalReason.Answered,
             CommunicationKind.RepeatReminder when ordered => WithdrawalReason.Answered,

@@ -1,4 +1,5 @@
 using System.Collections.Immutable;
+using System.Text.Json.Serialization;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Facts;
@@ -37,8 +38,12 @@ public sealed record Evaluation
 
     public required DateTimeOffset AsOf { get; init; }
 
-    /// <summary>Null where the course has ended or has not begun.</summary>
+    /// <summary>Null where the course has ended or has not begun, and where the patient is not followed and nothing urgent speaks.</summary>
     public required Outcome? Outcome { get; init; }
+
+    /// <summary>Null: the patient is followed.</summary>
+    [JsonIgnore(Condition = JsonIgnoreCondition.WhenWritingNull)]
+    public NotFollowed? NotFollowed { get; init; }
 
     public StepInForce? Step { get; init; }
 

@@ -1,10 +1,13 @@
+using Titration.Protocol.Courses;
+
 namespace Titration.Protocol.Facts;
 
 /// <summary>The instant at which a course is looked at, and the clinic whose calendar counts.</summary>
 /// <param name="Instant">In UTC or with any offset; only the instant counts.</param>
 /// <param name="Zone">The clinic's IANA time zone.</param>
 /// <param name="PolicySince">From when on the clinic decides by this policy: what was approved and ordered before is not judged by it. Null: always.</param>
-public readonly record struct AsOf(DateTimeOffset Instant, TimeZoneInfo Zone, DateTimeOffset? PolicySince = null)
+/// <param name="Follow">Whom the clinic follows.</param>
+public readonly record struct AsOf(DateTimeOffset Instant, TimeZoneInfo Zone, DateTimeOffset? PolicySince = null, Following Follow = Following.All)
 {
     /// <summary>The clinic-local calendar date. It keeps its own date in the small hours, unlike an application.</summary>
     public DateOnly Date { get; } = ClinicZone.DateOf(Instant, Zone);

@@ -10,7 +10,7 @@ namespace Titration.Protocol.Rules;
 /// <summary>One course at one instant: lets every rule speak and takes the most cautious.</summary>
 internal static class CourseEvaluation
 {
-    public static Evaluation Of(CourseTimeline course, DateTimeOffset? nextFact)
+    public static Evaluation Of(CourseTimeline course, DateTimeOffset? nextFact, NotFollowed? notFollowed)
     {
         Voices voices = new(course);
         voices.LookAt(nextFact);
@@ -29,6 +29,11 @@ internal static class CourseEvaluation
         if (course.Orders.State == OrderState.Ended)
         {
             return Ended(course, causes, voices);
+        }
+
+        if (notFollowed is not null)
+        {
+            return OfNotFollowed(course, causes, voices, notFollowed);
         }
 
         Withholding.Speak(course, causes, voices);
@@ -158,6 +163,30 @@ internal static class CourseEvaluation
             || course.Answers.AnsweredAt(c.Kind, c.Cause) is not null);
         voices.Results.Clear();
         return Result(course, voices, outcome: null);
+    }
+
+    /// <summary>
+    /// Of a patient who is not followed only what is urgent speaks: nothing is proposed, asked or reminded of. A referral keeps its message to the
+    /// patient, since the treatment goes on.
+    /// </summary>
+    private static Evaluation OfNotFollowed(CourseTimeline course, List<WithholdCause> causes, Voices voices, NotFollowed notFollowed)
+    {
+        foreach (WithholdCause cause in causes)
+        {
+            Withholding.Withhold(course, cause, voices);
+        }
+
+        Reviews.Speak(course, voices);
+        voices.Communications.RemoveAll(c => c.Priority == Priority.Routine || c.Kind is not (CommunicationKind.SafetyReferral or CommunicationKind.Review));
+        HashSet<string> urgent = [.. voices.Communications.Select(c => c.Rule)];
+        voices.Results.RemoveAll(r => !urgent.Contains(r.Rule));
+        Outcome? outcome = voices.Lowest();
+        if (outcome <= Outcome.Withhold)
+        {
+            FixedMessage(course, voices, outcome.Value);
+        }
+
+        return Result(course, voices, outcome) with { NotFollowed = notFollowed };
     }
 
     private static Evaluation Decide(CourseTimeline course, Voices voices)

@@ -13,6 +13,7 @@ public static class EndedCourse
         Outcome = null,
         Step = null,
         Proposed = null,
+        NotFollowed = null,
         Reasons = [],
         Communications = [.. standing.Communications.Where(c => c.Kind == CommunicationKind.SafetyReferral)],
         NextLook = null,

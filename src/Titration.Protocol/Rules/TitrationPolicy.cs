@@ -18,6 +18,7 @@ public static class TitrationPolicy
     {
         FactSelection facts = FactSelection.Of(history.Facts, asOf.Zone);
         DateTimeOffset? nextFact = NextFactAt(history, asOf);
+        NotFollowed? notFollowed = Enrolment.Of(facts, asOf);
         ImmutableArray<Evaluation>.Builder evaluations = ImmutableArray.CreateBuilder<Evaluation>();
         DateOnly coveredUntil = DateOnly.MinValue;
         foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts, protocol))
@@ -34,7 +35,7 @@ public static class TitrationPolicy
             }
             else if (timeline.Orders.State != OrderState.NotBegun)
             {
-                evaluations.Add(CourseEvaluation.Of(timeline, nextFact));
+                evaluations.Add(CourseEvaluation.Of(timeline, nextFact, notFollowed));
                 DateOnly covered = timeline.Orders.EndedOn?.AddDays(protocol.Severity.AfterEndDays) ?? DateOnly.MaxValue;
                 coveredUntil = covered > coveredUntil ? covered : coveredUntil;
             }

@@ -32,10 +32,16 @@ internal static class Withholding
 
         foreach (WithholdCause cause in causes)
         {
-            voices.Find(cause.Code, cause.Date, cause.Evidence);
-            voices.Say(cause.Rule, Outcome.Withhold, TextOf(cause), cause.Evidence);
-            voices.Tell(Intents.WithholdReferral(course.Protocol, cause));
+            Withhold(course, cause, voices);
         }
+    }
+
+    /// <summary>One cause speaks.</summary>
+    public static void Withhold(CourseTimeline course, WithholdCause cause, Voices voices)
+    {
+        voices.Find(cause.Code, cause.Date, cause.Evidence);
+        voices.Say(cause.Rule, Outcome.Withhold, TextOf(cause), cause.Evidence);
+        voices.Tell(Intents.WithholdReferral(course.Protocol, cause));
     }
 
     /// <summary>

@@ -1,6 +1,6 @@
 namespace Titration.Storage.Model;
 
-/// <summary>A policy (protocol, mapping, wording and time zone) by which was decided, or which was adopted. Append only.</summary>
+/// <summary>A policy (protocol, mapping, wording, time zone and whom the clinic follows) by which was decided, or which was adopted. Append only.</summary>
 public sealed class PolicyRow
 {
     /// <summary>Its content hash, lower-case hexadecimal.</summary>

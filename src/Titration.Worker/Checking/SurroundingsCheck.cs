@@ -1,6 +1,7 @@
 using System.Collections.Immutable;
 using System.Security.Cryptography.X509Certificates;
 using Titration.Fhir.Writing;
+using Titration.Protocol.Courses;
 using Titration.Protocol.Definitions;
 using Titration.Worker.Configuration;
 
@@ -20,6 +21,11 @@ internal static class SurroundingsCheck
     [
         .. settings.Security.Warnings.Select(w => CheckRow.Warning("encryption", w, "Use TLS, and leave the setting out.")),
         TimeZone(settings.Policy.Zone),
+        CheckRow.Ok("patients followed", settings.Policy.Follow switch
+        {
+            Following.All => "all with a course (Titration__Clinic__Follow)",
+            Following.Enrolled => "those whom a clinician's follow-up observation has enrolled (Titration__Clinic__Follow); of the others only what is urgent",
+        }),
         Protocol(settings),
         Mapping(settings),
         Wording(settings),

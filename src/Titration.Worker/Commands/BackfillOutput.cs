@@ -29,12 +29,14 @@ internal static class BackfillOutput
 
     public static void WritePreview(ReadingFigures figures, ImmutableArray<Evaluation> evaluations, bool asJson)
     {
-        Evaluation[] followed = [.. evaluations.Where(e => e is { Course: not null, Outcome: not null })];
+        Evaluation[] followed = [.. evaluations.Where(e => e is { Course: not null, Outcome: not null, NotFollowed: null })];
+        int notFollowed = evaluations.Where(e => e.NotFollowed is not null).Select(e => e.Patient).Distinct(StringComparer.Ordinal).Count();
         if (asJson)
         {
             var json = new
             {
                 patients = followed.Select(e => e.Patient).Distinct(StringComparer.Ordinal).Count(),
+                notFollowed,
                 read = Read(figures),
                 unmapped = figures.Unmapped,
                 unreadable = figures.Unreadable,
@@ -44,6 +46,7 @@ internal static class BackfillOutput
                     e.Patient,
                     ingredient = e.Course?.Ingredient,
                     area = e.Course?.Area,
+                    followed = e.NotFollowed is null,
                     outcome = e.Outcome?.ToString(),
                     rule = e.Reasons.IsEmpty ? null : e.Reasons[0].Rule,
                     step = e.Step is { } step ? StepText.Of(step.Step) : null,
@@ -58,6 +61,11 @@ internal static class BackfillOutput
 
         WriteRead(figures);
         Console.WriteLine($"{followed.Select(e => e.Patient).Distinct(StringComparer.Ordinal).Count()} patient(s) would be followed, in {followed.Length} course(s).");
+        if (notFollowed > 0)
+        {
+            Console.WriteLine($"{notFollowed} patient(s) would not be: no clinician has enrolled them (Titration:Clinic:Follow is enrolled). Only what is urgent speaks of them.");
+        }
+
         Write("outcome today", "courses", [.. followed.GroupBy(e => e.Outcome!.Value).OrderBy(g => g.Key).Select(g => (g.Key.ToString(), g.Count()))]);
         Write(
             "would stand today", "communications",

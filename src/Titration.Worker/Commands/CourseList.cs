@@ -14,7 +14,7 @@ namespace Titration.Worker.Commands;
 /// <summary>The courses as a table for people and as JSON for programs.</summary>
 internal static class CourseList
 {
-    /// <summary>In place of an outcome: the course has ended.</summary>
+    /// <summary>In place of an outcome: the course has ended, or the patient is not followed.</summary>
     public const string NoOutcome = "none";
 
     public static async Task<int> WriteAsync(
@@ -27,10 +27,12 @@ internal static class CourseList
 
         ILookup<Guid, CommunicationKind> open = await OpenAsync(database, cancellationToken);
         Outcome? sought = outcome is null or NoOutcome ? null : EnumCode.Parse<Outcome>(outcome);
-        var courses = (await database.Courses.AsNoTracking()
+        List<Line> courses = (await database.Courses.AsNoTracking()
             .Where(c => outcome == null || c.Outcome == sought)
             .OrderBy(c => c.Patient).ThenBy(c => c.Ingredient).ThenBy(c => c.Area)
-            .Select(c => new Line(c.Id, c.Patient, c.Ingredient, c.Area, c.Step, c.StepSince, c.Outcome, c.NextLook)).ToListAsync(cancellationToken))
+            .Select(c => new Line(c.Id, c.Patient, c.Ingredient, c.Area, c.Step, c.StepSince, c.Outcome, c.NextLook,
+                // No other outcome is had by one who is not followed.
+                c.Outcome == null || c.Outcome == Outcome.Discontinue || c.Outcome == Outcome.Withhold || c.Outcome == Outcome.RequestReview ? c.Evaluation : null)).ToListAsync(cancellationToken))
             .FindAll(c => !onlyOpen || open.Contains(c.Id));
         if (json)
         {
@@ -44,6 +46,7 @@ internal static class CourseList
                     step = c.Step,
                     since = c.Since,
                     outcome = c.Outcome?.Code(),
+                    followed = c.IsFollowed,
                     nextLook = c.NextLook,
                     open = open[c.Id].Select(k => k.Code()),
                 }),
@@ -59,7 +62,7 @@ internal static class CourseList
             string waiting = string.Join(", ", open[course.Id].CountBy(k => k).Select(k => k.Value == 1 ? k.Key.Code() : $"{k.Value} {k.Key.Code()}"));
             table.AddRow(
                 new Text($"{course.Id}"[..CourseReader.ShortId]), new Text(course.Patient), new Text($"{course.Ingredient}, {course.Area}"), new Text(course.Step ?? ""),
-                new Text($"{course.Since:yyyy-MM-dd}"), new Text(course.Outcome?.Code() ?? "ended", Markedly(course.Outcome)),
+                new Text($"{course.Since:yyyy-MM-dd}"), new Text(Words.InShort(course.Outcome, course.IsFollowed), Markedly(course.Outcome)),
                 new Text(course.NextLook is { } next ? $"{ClinicZone.DateOf(next, zone):yyyy-MM-dd}" : "new facts"), new Text(waiting));
         }
 
@@ -84,5 +87,8 @@ internal static class CourseList
 
     private static Style Markedly(Outcome? outcome) => new(decoration: outcome <= Outcome.StepDown ? Decoration.Bold : Decoration.None);
 
-    private sealed record Line(Guid Id, string Patient, string Ingredient, string Area, string? Step, DateOnly? Since, Outcome? Outcome, DateTimeOffset? NextLook);
+    private sealed record Line(Guid Id, string Patient, string Ingredient, string Area, string? Step, DateOnly? Since, Outcome? Outcome, DateTimeOffset? NextLook, byte[]? Evaluation)
+    {
+        public bool IsFollowed { get; } = Evaluation is null || StoredJson.ReadEvaluation(Evaluation).NotFollowed is null;
+    }
 }

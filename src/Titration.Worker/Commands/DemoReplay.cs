@@ -147,7 +147,7 @@ internal sealed class DemoReplay(Settings settings)
     private ImmutableArray<Evaluation> Evaluate(string id, ReplayedPatient patient)
     {
         Compared++;
-        return TitrationPolicy.Evaluate(new PatientHistory(id, [.. patient.Facts]), settings.Policy.Protocol, new AsOf(_now, settings.Policy.Zone));
+        return TitrationPolicy.Evaluate(new PatientHistory(id, [.. patient.Facts]), settings.Policy.Protocol, new AsOf(_now, settings.Policy.Zone, Follow: settings.Policy.Follow));
     }
 
     private void Settle()

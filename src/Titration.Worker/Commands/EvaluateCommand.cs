@@ -53,7 +53,7 @@ internal static class EvaluateCommand
             return ExitCode.Usage;
         }
 
-        AsOf at = new(instant, settings.Policy.Zone);
+        AsOf at = new(instant, settings.Policy.Zone, Follow: settings.Policy.Follow);
         ImmutableArray<(Evaluation, CourseFigures?)> courses =
         [
             .. facts.Histories().SelectMany(history =>

@@ -9,6 +9,7 @@ using Titration.Protocol.Decisions;
 using Titration.Protocol.Doses;
 using Titration.Protocol.Facts;
 using Titration.Worker.Configuration;
+using Titration.Worker.Explaining;
 
 namespace Titration.Worker.Commands;
 
@@ -73,7 +74,7 @@ internal static class EvaluationOutput
 
     public static string OutcomeText(Evaluation evaluation) => evaluation switch
     {
-        { Outcome: null } => "ended",
+        { Outcome: null } => Words.InShort(null, evaluation.NotFollowed is null),
         { Proposed: { } proposed } => $"{evaluation.Outcome.Value.Code()} to {StepText.Of(proposed)}",
         _ => evaluation.Outcome.Value.Code(),
     };
@@ -90,6 +91,7 @@ internal static class EvaluationOutput
             course = evaluation.Course is { } course ? new { id = course.Id, ingredient = course.Ingredient, area = course.Area } : null,
             asOf = evaluation.AsOf.ToUniversalTime(),
             policyHash = settings.Policy.Hash,
+            followed = evaluation.NotFollowed is null,
             outcome = evaluation.Outcome?.Code(),
             step = evaluation.Step is { } step ? Shape(step.Step, step.Since) : null,
             proposedStep = evaluation.Proposed is { } proposed ? Shape(proposed, null) : null,

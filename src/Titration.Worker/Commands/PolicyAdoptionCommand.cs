@@ -21,7 +21,7 @@ internal static class PolicyAdoptionCommand
             HelpName = "INSTANT",
         };
         Command command = new("adopt", """
-            Adopts the clinic's policy as the settings name it: protocol, mapping, wording and time zone, as one, by its content. From then on a worker with
+            Adopts the clinic's policy as the settings name it: protocol, mapping, wording, time zone and whom it follows, as one. From then on a worker with
             other files decides nothing and is not ready. Steps in force stay, nothing that was decided is judged again. Works on the database alone.
             """)
         { effective };
@@ -67,7 +67,7 @@ internal static class PolicyAdoptionCommand
             return ExitCode.Done;
         }
 
-        await database.AdoptAsync(hash, from, now, cancellationToken);
+        await PolicyAdoption.AdoptAsync(database, policy, from, now, cancellationToken);
         Console.WriteLine(
             $"Policy {hash[..12]} ({policy.Protocol.Name} {policy.Protocol.Version}) is in force from {from:yyyy-MM-dd HH:mm:ss'Z'}{(before is null ? "" : $", in place of {before.PolicyHash[..12]}")}.");
         return ExitCode.Done;

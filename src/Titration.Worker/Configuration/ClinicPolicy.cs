@@ -3,15 +3,17 @@ using System.Text;
 using System.Text.Json;
 using Titration.Fhir.Reading;
 using Titration.Fhir.Writing;
+using Titration.Protocol.Courses;
 using Titration.Protocol.Definitions;
+using Titration.Protocol.Facts;
 using Titration.Storage.Ledger;
 using Titration.Worker.Access;
 
 namespace Titration.Worker.Configuration;
 
 /// <summary>
-/// What the clinic decided in advance, as one: protocol, code mapping, wording and time zone, under one content hash that every decision
-/// records.
+/// What the clinic decided in advance, as one: protocol, code mapping, wording, time zone and whom it follows, under one content hash that every
+/// decision records.
 /// </summary>
 public sealed record ClinicPolicy
 {
@@ -21,6 +23,9 @@ public sealed record ClinicPolicy
     /// <summary>The name of the part that is the time zone's id.</summary>
     public const string TimeZonePart = "time-zone";
 
+    /// <summary>The name of the part that says whom the clinic follows; there is none where that is everybody.</summary>
+    public const string FollowPart = "follow";
+
     public required ProtocolDefinition Protocol { get; init; }
 
     public required Vocabulary Vocabulary { get; init; }
@@ -28,6 +33,8 @@ public sealed record ClinicPolicy
     public required Wording Wording { get; init; }
 
     public required TimeZoneInfo Zone { get; init; }
+
+    public Following Follow { get; init; }
 
     /// <summary>The parts as written.</summary>
     public required ImmutableArray<PolicyPart> Parts { get; init; }
@@ -42,7 +49,8 @@ public sealed record ClinicPolicy
         new(protocol.Name, protocol.Version, $"https://titration.example.org/fhir/PlanDefinition/{protocol.Name}") { FingertipUnitGrams = protocol.Dose.FingertipUnitGrams };
 
     /// <summary>Reads the policy's files. Every problem goes to <paramref name="problems"/>; null where there was one.</summary>
-    public static ClinicPolicy? Load(string protocolFile, string mappingFile, string wordingFolder, TimeZoneInfo zone, ICollection<string> problems)
+    public static ClinicPolicy? Load(
+        string protocolFile, string mappingFile, string wordingFolder, TimeZoneInfo zone, ICollection<string> problems, Following follow = Following.All)
     {
         byte[]? protocolBytes = Read(protocolFile, "Titration:Protocol:File", BuiltIn.Protocol, problems);
         byte[]? mappingBytes = mappingFile.Length == 0 ? [] : Read(mappingFile, "Titration:Mapping:File", null, problems);
@@ -63,6 +71,7 @@ public sealed record ClinicPolicy
         [
             new(ProtocolPart, protocolBytes!), new("mapping", mappingBytes!), .. wording.Parts.Select((bytes, n) => new PolicyPart($"wording-{n + 1}", bytes)),
             new(TimeZonePart, Encoding.UTF8.GetBytes(zone.Id)),
+            .. follow == Following.All ? [] : new[] { new PolicyPart(FollowPart, Encoding.UTF8.GetBytes(follow.Code())) },
         ];
         return new ClinicPolicy
         {
@@ -70,6 +79,7 @@ public sealed record ClinicPolicy
             Vocabulary = vocabulary,
             Wording = wording.Wording,
             Zone = zone,
+            Follow = follow,
             Parts = parts,
             Hash = PolicyContent.HashOf(parts),
         };

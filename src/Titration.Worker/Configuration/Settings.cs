@@ -3,6 +3,7 @@ using Microsoft.Data.Sqlite;
 using Npgsql;
 using Titration.Fhir.Writing;
 using Titration.Protocol.Communications;
+using Titration.Protocol.Courses;
 using Titration.Protocol.Facts;
 using Titration.Storage;
 using Titration.Storage.Model;
@@ -47,8 +48,7 @@ public sealed record Settings
         CheckPrivacy(options, problems);
         SecuritySettings? security = SecuritySettings.From(options, problems);
         LedgerSettings ledger = LedgerSettings.From(options, problems);
-        TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
-        ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, options.Wording.Folder, zone ?? TimeZoneInfo.Utc, problems);
+        ClinicPolicy? policy = PolicyOf(options, problems);
         DatabaseOptions? database = DatabaseOf(options, problems);
         OperatingMode? mode = EnumCode.Parse<OperatingMode>(options.Mode);
         if (mode is null)
@@ -109,9 +109,20 @@ public sealed record Settings
             return null;
         }
 
-        TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
-        ClinicPolicy? policy = ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, options.Wording.Folder, zone ?? TimeZoneInfo.Utc, problems);
+        ClinicPolicy? policy = PolicyOf(options, problems);
         return problems.Count == 0 ? policy : null;
+    }
+
+    private static ClinicPolicy? PolicyOf(TitrationOptions options, ICollection<string> problems)
+    {
+        TimeZoneInfo? zone = ZoneOf(options.Clinic.TimeZone, problems);
+        Following? follow = EnumCode.Parse<Following>(options.Clinic.Follow);
+        if (follow is null)
+        {
+            problems.Add($"Titration:Clinic:Follow: \"{options.Clinic.Follow}\" is neither all nor enrolled");
+        }
+
+        return ClinicPolicy.Load(options.Protocol.File, options.Mapping.File, options.Wording.Folder, zone ?? TimeZoneInfo.Utc, problems, follow ?? Following.All);
     }
 
     private static PatientMarks? MarksOf(TitrationOptions options) => options.Privacy.Key.Length == 0 ? null : new PatientMarks(options.Privacy.Key);

@@ -135,6 +135,12 @@ public sealed class ClinicOptions
     /// <summary>IANA time zone whose calendar counts. Default: UTC.</summary>
     public string TimeZone { get; init; } = "UTC";
 
+    /// <summary>
+    /// <c>all</c> (default): every patient with a course is followed; <c>enrolled</c>: those for whom a clinician's <c>follow-up</c> observation says so. Part of
+    /// the policy: it changes with <c>titration protocol adopt</c>.
+    /// </summary>
+    public string Follow { get; init; } = "all";
+
     /// <summary>What patients call the clinic.</summary>
     public string Name { get; init; } = "the clinic";
 

@@ -39,7 +39,7 @@ public sealed class PatientDecisions(
     public async Task TakeInAsync(
         Func<TitrationDbContext, Task<IReadOnlyCollection<ReceivedFact>>> admit, Func<TitrationDbContext, Task> alongside, CancellationToken cancellationToken)
     {
-        DateTimeOffset? policySince = await policy.RequireAsync(cancellationToken);
+        PolicyTime inForce = await policy.RequireAsync(cancellationToken);
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
         IReadOnlyCollection<ReceivedFact> facts = await admit(database);
@@ -51,7 +51,7 @@ public sealed class PatientDecisions(
                 ImmutableArray<Fact> added = patient.AddFacts(byPatient[patient.Patient]);
                 if (!added.IsEmpty)
                 {
-                    await DecideAsync(database, patient, added, policySince, byPatient[patient.Patient].First().TraceParent, cancellationToken);
+                    await DecideAsync(database, patient, added, inForce, byPatient[patient.Patient].First().TraceParent, cancellationToken);
                 }
             }
         }
@@ -65,7 +65,7 @@ public sealed class PatientDecisions(
     /// <summary>Looks at one patient whose time has come. One who was erased meanwhile is passed over.</summary>
     public async Task LookAsync(string patient, CancellationToken cancellationToken)
     {
-        DateTimeOffset? policySince = await policy.RequireAsync(cancellationToken);
+        PolicyTime inForce = await policy.RequireAsync(cancellationToken);
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
         if (await database.LoadKnownPatientAsync(patient, cancellationToken) is not { } record)
@@ -73,7 +73,7 @@ public sealed class PatientDecisions(
             return;
         }
 
-        await DecideAsync(database, record, added: [], policySince, traceParent: null, cancellationToken);
+        await DecideAsync(database, record, added: [], inForce, traceParent: null, cancellationToken);
 
         await database.SaveChangesAsync(cancellationToken);
         await transaction.CommitAsync(cancellationToken);
@@ -81,19 +81,21 @@ public sealed class PatientDecisions(
     }
 
     private async Task DecideAsync(
-        TitrationDbContext database, PatientRecord patient, ImmutableArray<Fact> added, DateTimeOffset? policySince, string? traceParent, CancellationToken cancellationToken)
+        TitrationDbContext database, PatientRecord patient, ImmutableArray<Fact> added, PolicyTime inForce, string? traceParent, CancellationToken cancellationToken)
     {
         using Activity? activity = telemetry.Evaluate(settings.Marks?.InTelemetry(patient.Patient), traceParent, patient.Facts.Reverse().Select(f => f.TraceParent).OfType<string>());
         DateTimeOffset asOf = patient.AsOf(time.GetUtcNow());
         string digest = DigestOf(patient.History);
-        ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(patient.History, settings.Policy.Protocol, new AsOf(asOf, settings.Policy.Zone, policySince));
+        ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(patient.History, settings.Policy.Protocol, new AsOf(asOf, settings.Policy.Zone, inForce.Since, settings.Policy.Follow));
         foreach (Evaluation evaluation in await WithGoneAsync(database, patient, evaluations, asOf, cancellationToken))
         {
             telemetry.Evaluated(evaluation);
             Apply(patient, evaluation, added, digest, activity?.Id ?? traceParent);
         }
 
-        patient.LookAgainAt(new[] { evaluations.Min(e => e.NextLook), ExpectingOrder(patient, asOf).Values.Min(until => (DateTimeOffset?)until) }.Min());
+        // When another policy comes into force everybody is looked at again who was decided about since it was adopted.
+        IEnumerable<DateTimeOffset?> looks = [.. evaluations.Select(e => e.NextLook), .. ExpectingOrder(patient, asOf).Values.Select(until => (DateTimeOffset?)until), inForce.Until];
+        patient.LookAgainAt(looks.Min());
     }
 
     private void Apply(PatientRecord patient, Evaluation evaluation, ImmutableArray<Fact> added, string digest, string? traceParent)
@@ -110,7 +112,8 @@ public sealed class PatientDecisions(
             Withdraw = [.. difference.Withdraw.Where(w => w.Reason != WithdrawalReason.CourseEnded || !expecting.ContainsKey(w.Communication.Key))],
         };
         ImmutableArray<CommunicationRow> takenBack = [.. TakenBack(patient, evaluation), .. AnsweredTooLate(patient, evaluation, difference, added, approved)];
-        bool same = standing is not null && standing.Outcome == evaluation.Outcome && standing.Proposed == evaluation.Proposed;
+        bool same = standing is not null && standing.Outcome == evaluation.Outcome && standing.Proposed == evaluation.Proposed
+            && standing.NotFollowed is null == evaluation.NotFollowed is null;
         if (!difference.IsEmpty || !approved.IsEmpty || !takenBack.IsEmpty || (!same && course is not null))
         {
             Guid decision = patient.AppendDecision(evaluation, settings.Policy.Hash, digest);

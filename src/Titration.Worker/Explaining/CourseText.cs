@@ -55,7 +55,7 @@ internal static class CourseText
         Row("patient", $"Patient/{course.Course.Patient}", Style.Plain);
         Row("treatment", $"{course.Course.Ingredient}, {course.Course.Area}", Style.Plain);
         Row("step", standing.Step is { } step ? $"{StepText.Of(step.Step)}, since {Day(step.Since)} (day {course.AsOfDate.DayNumber - step.Since.DayNumber})" : "none in force", Style.Plain);
-        Row("outcome", Words.Of(standing.Outcome, standing.Proposed), Bold);
+        Row("outcome", Words.Of(standing), Bold);
         foreach ((string text, int index) in course.Open.Select(Words.Of).DefaultIfEmpty("nothing").Select((t, i) => (t, i)))
         {
             Row(index == 0 ? "open" : "", text, Style.Plain);
@@ -136,7 +136,7 @@ internal static class CourseText
 
     private static List<(string, Style)> Lines(CourseExplanation course, ExplainedDecision decision)
     {
-        List<(string, Style)> lines = [(Words.Of(decision.Evaluation.Outcome, decision.Evaluation.Proposed), Bold)];
+        List<(string, Style)> lines = [(Words.Of(decision.Evaluation), Bold)];
         foreach (RuleResult reason in decision.Deciding)
         {
             lines.Add(($"{reason.Rule}: {reason.Text}{Citing(reason)}", Style.Plain));

@@ -9,6 +9,19 @@ namespace Titration.Worker.Explaining;
 /// <summary>The words that terminal and page have in common.</summary>
 internal static class Words
 {
+    /// <summary>What was decided, with the step that it proposes.</summary>
+    public static string Of(Evaluation evaluation) => evaluation switch
+    {
+        { NotFollowed: { } not, Outcome: null } => $"no outcome: {WhyOf(not)}",
+        { NotFollowed: { } not } => $"{Of(evaluation.Outcome, evaluation.Proposed)}, although {WhyOf(not)}: it is urgent",
+        _ => Of(evaluation.Outcome, evaluation.Proposed),
+    };
+
+    /// <summary>In place of an outcome, in a word or two.</summary>
+    public static string InShort(Outcome? outcome, bool followed) => outcome?.Code() ?? (followed ? "ended" : "not followed");
+
+    private static string WhyOf(NotFollowed not) => not.Evidence is { } ended ? $"the patient is no longer followed ({ended.Reference})" : "no clinician has enrolled the patient";
+
     /// <summary>An outcome with the step that it proposes.</summary>
     public static string Of(Outcome? outcome, Step? proposed) => (outcome, proposed) switch
     {

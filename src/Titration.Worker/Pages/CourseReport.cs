@@ -51,7 +51,7 @@ internal static class CourseReport
         return E(
             "dl", Class("facts"),
             Fact("Patient", $"Patient/{course.Course.Patient}"),
-            Fact("Outcome", E("span", Class($"mark {OutcomeMark.Class(standing.Outcome)}"), Words.Of(standing.Outcome, standing.Proposed))),
+            Fact("Outcome", E("span", Class($"mark {OutcomeMark.Class(standing.Outcome)}"), Words.Of(standing))),
             Fact("Step in force", standing.Step is { } step ? new object[] { StepWords(step.Step), ", since ", DayElement(step.Since) } : "none"),
             Fact("Next look", standing.NextLook is { } next ? Words.Local(next, course.Policy.Zone) : "with new facts"),
             Fact("Looked at", $"{Words.Local(standing.AsOf, course.Policy.Zone)}, {course.Policy.Zone.Id}"),
@@ -68,7 +68,7 @@ internal static class CourseReport
         List<ExplainedCommunication> open = [.. course.Open];
         return E(
             "section", A("aria-labelledby", "now"), E("h2", A("id", "now"), "Where it stands"),
-            course.Standing.Reasons.IsEmpty ? E("p", "The course has ended: nothing is proposed, asked or reminded of.") : E("ul", Class("plain"), Rules(course.Standing.Reasons.Where(r => r.Outcome == course.Standing.Outcome), facts: null, deciding: true)),
+            course.Standing.Reasons.IsEmpty ? E("p", $"{(course.Standing.NotFollowed is null ? "The course has ended" : "The patient is not followed")}: nothing is proposed, asked or reminded of.") : E("ul", Class("plain"), Rules(course.Standing.Reasons.Where(r => r.Outcome == course.Standing.Outcome), facts: null, deciding: true)),
             E("h3", "Open"),
             open.Count == 0 ? E("p", "Nothing stands open.") : E("ul", Class("plain"), open.Select(c => E("li", E("p", Words.Of(c)), E("p", Class("refs"), Words.FateOf(c, course.Policy.Zone))))));
     }
@@ -86,7 +86,7 @@ internal static class CourseReport
         E("thead", E("tr", Head("No.", "day"), Head("When"), Head("Outcome"), Head("Why"))),
         E("tbody", course.Decisions.Select(d => E(
             "tr", E("th", A("scope", "row"), E("a", A("href", $"#d{d.Number}"), $"{d.Number}")), E("td", Words.Local(d.Evaluation.AsOf, course.Policy.Zone)),
-            E("td", E("span", Class($"mark {OutcomeMark.Class(d.Evaluation.Outcome)}"), d.Evaluation.Outcome?.Code() ?? "ended")),
+            E("td", E("span", Class($"mark {OutcomeMark.Class(d.Evaluation.Outcome)}"), Words.InShort(d.Evaluation.Outcome, d.Evaluation.NotFollowed is null))),
             E("td", d.Evaluation.Reasons.IsEmpty ? "" : d.Evaluation.Reasons[0].Text)))));
 
     private static XElement Decision(CourseExplanation course, ExplainedDecision decision)
@@ -99,7 +99,7 @@ internal static class CourseReport
             "article", A("id", $"d{decision.Number}"), A("aria-labelledby", $"d{decision.Number}-title"),
             E(
                 "h3", A("id", $"d{decision.Number}-title"), E("span", Class("no"), $"{decision.Number} · "),
-                E("span", Class($"mark {OutcomeMark.Class(evaluation.Outcome)}"), Words.Of(evaluation.Outcome, evaluation.Proposed))),
+                E("span", Class($"mark {OutcomeMark.Class(evaluation.Outcome)}"), Words.Of(evaluation))),
             E("p", Class("soft small"), E("time", A("datetime", evaluation.AsOf.ToString("yyyy-MM-ddTHH:mm:ss'Z'", CultureInfo.InvariantCulture)), at), evaluation.Step is { } step ? $" · on {StepText.Of(step.Step)} since {Day(step.Since)}" : " · no step in force"),
             E(
                 "div", Class("two"),

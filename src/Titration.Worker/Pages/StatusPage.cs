@@ -1,5 +1,6 @@
 using System.Globalization;
 using System.Xml.Linq;
+using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.Storage.Delivery;
@@ -22,7 +23,7 @@ internal static class StatusPage
             E(
                 "header", E("p", Class("kicker"), settings.Clinic.Name), E("h1", "Titration"),
                 E("p", Class("state"), E("span", Class($"mark {(status.IsReady ? "up" : "stop")}"), status.IsReady ? "ready" : "not ready"), E("span", Class("soft small"), $"looked at {At(status.At)}; reload the page to look again"))),
-            E("main", Parts(status), status.Figures is { } figures ? Figures(status, figures) : E("p", "The database does not answer: there are no figures.")),
+            E("main", Parts(status), status.Figures is { } figures ? Figures(status, figures, settings.Policy.Follow == Following.All ? "ended" : "ended or not followed") : E("p", "The database does not answer: there are no figures.")),
             About(settings)));
 
     private static XElement Parts(ServiceStatus status) => E(
@@ -33,7 +34,7 @@ internal static class StatusPage
             E("tbody", status.Parts.Select(p => E(
                 "tr", E("th", A("scope", "row"), p.Name), E("td", E("span", Class($"mark {(p.IsReady ? "up" : "stop")}"), p.IsReady ? "ready" : "not ready")), E("td", p.Why))))));
 
-    private static object[] Figures(ServiceStatus status, StatusFigures figures)
+    private static object[] Figures(ServiceStatus status, StatusFigures figures, string none)
     {
         OutboxDepth outbox = figures.Depths.Outbox;
         TimeSpan? oldest = outbox.OldestUnsent is { } since && since < status.At ? status.At - since : null;
@@ -54,15 +55,15 @@ internal static class StatusPage
                     Figure("Waiting", figures.WaitingByReason.Values.Sum(), waiting.Length > 0 ? waiting : "for a reference or a mapping", attention: false),
                     Figure("Unmapped codes", figures.UnmappedCodes, "titration mapping unmapped", attention: false)),
                 E("p", Class("soft small"), $"Due, oldest, emergencies, dead letters, quarantine and courses as of {At(figures.Depths.At)}; looked at every 15 seconds.")),
-            Courses(figures),
-            Decisions(figures),
+            Courses(figures, none),
+            Decisions(figures, none),
         ];
     }
 
     private static XElement Figure(string name, object value, string note, bool attention) => E(
         "div", attention ? Class("attention") : null, E("dt", name), E("dd", string.Create(CultureInfo.InvariantCulture, $"{value}"), attention ? E("span", Class("small"), " look") : null), E("dd", Class("note"), note));
 
-    private static XElement Courses(StatusFigures figures)
+    private static XElement Courses(StatusFigures figures, string none)
     {
         int all = figures.Depths.Courses.Sum(c => c.Count);
         return E(
@@ -72,7 +73,7 @@ internal static class StatusPage
                 : E(
                     "div", Class("pair"),
                     Counts("By outcome", "Outcome", figures.Depths.Courses.GroupBy(c => c.Outcome).OrderBy(g => g.Key ?? (Outcome)99)
-                        .Select(g => ((object)E("span", Class($"mark {OutcomeMark.Class(g.Key)}"), g.Key?.Code() ?? "ended"), g.Sum(c => c.Count)))),
+                        .Select(g => ((object)E("span", Class($"mark {OutcomeMark.Class(g.Key)}"), g.Key?.Code() ?? none), g.Sum(c => c.Count)))),
                     Counts("By step in force", "Step", figures.Depths.Courses.GroupBy(c => c.Step, StringComparer.Ordinal).OrderBy(g => g.Key, StringComparer.Ordinal)
                         .Select(g => ((object)(g.Key is { } step ? CourseReport.Joined(step) : "none in force"), g.Sum(c => c.Count))))));
     }
@@ -81,7 +82,7 @@ internal static class StatusPage
         "table", E("caption", caption), E("thead", E("tr", Head(head), Head("Courses", "count"))),
         E("tbody", rows.Select(r => E("tr", E("th", A("scope", "row"), r.Name), E("td", Class("count"), $"{r.Count}")))));
 
-    private static XElement Decisions(StatusFigures figures) => E(
+    private static XElement Decisions(StatusFigures figures, string none) => E(
         "section", A("aria-labelledby", "decisions"), E("h2", A("id", "decisions"), "Last decisions"),
         figures.Decisions.IsEmpty
             ? E("p", "None yet.")
@@ -90,7 +91,7 @@ internal static class StatusPage
                 E("thead", E("tr", Head("When"), Head("Outcome and rule"), Head("Decision and policy"))),
                 E("tbody", figures.Decisions.Select(d => E(
                     "tr", E("th", A("scope", "row"), At(d.DecidedAt).Split(' ').Select((part, i) => new object[] { i == 0 ? "" : " ", E("span", Class("day"), part) })),
-                    E("td", E("span", Class($"mark {OutcomeMark.Class(d.Outcome)}"), d.Id is null ? "erased" : d.Outcome?.Code() ?? "ended"), " ", d.Rule),
+                    E("td", E("span", Class($"mark {OutcomeMark.Class(d.Outcome)}"), d.Id is null ? "erased" : d.Outcome?.Code() ?? none), " ", d.Rule),
                     E("td", E("code", d.Id is { } id ? $"{id}" : "–"), " ", E("code", Class("soft"), d.PolicyHash[..Math.Min(12, d.PolicyHash.Length)])))))));
 
     private static XElement About(Settings settings) => E(

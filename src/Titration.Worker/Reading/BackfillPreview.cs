@@ -82,7 +82,7 @@ internal sealed class BackfillPreview(Backfill backfill, ResourceSorter sorter, 
             // As the intake does: without a birth date nothing is stepped up.
             Fact? known = isTreated && await sorter.PatientAsync(patient.Key, cancellationToken) is ResourceReading.Understood understood ? understood.Fact : null;
             ImmutableArray<Fact> facts = known is null ? [.. patient] : [.. patient, known];
-            evaluations.AddRange(TitrationPolicy.Evaluate(new PatientHistory(patient.Key, facts), settings.Policy.Protocol, new AsOf(now.Cut(), settings.Policy.Zone)));
+            evaluations.AddRange(TitrationPolicy.Evaluate(new PatientHistory(patient.Key, facts), settings.Policy.Protocol, new AsOf(now.Cut(), settings.Policy.Zone, Follow: settings.Policy.Follow)));
             progress.Advance(Backfill.Patients, 1);
         }
 

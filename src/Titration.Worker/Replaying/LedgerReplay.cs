@@ -117,7 +117,7 @@ public sealed class LedgerReplay(TitrationDbContext database, ProtocolDefinition
     /// <summary>As <c>PatientDecisions</c> came to it: by the facts, or, where they no longer make the course, as the end of what was decided last.</summary>
     private Evaluation? Again(Evaluation recorded, PatientHistory history, RecordedPolicy policy, DateTimeOffset? since, Dictionary<Guid, Evaluation> decided)
     {
-        ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(history, other ?? policy.Protocol, new AsOf(recorded.AsOf, policy.Zone, since));
+        ImmutableArray<Evaluation> evaluations = TitrationPolicy.Evaluate(history, other ?? policy.Protocol, new AsOf(recorded.AsOf, policy.Zone, since, policy.Follow));
         if (evaluations.FirstOrDefault(e => e.Course?.Id == recorded.Course?.Id) is { } evaluation)
         {
             return evaluation;

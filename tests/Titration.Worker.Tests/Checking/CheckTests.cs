@@ -27,6 +27,7 @@ public sealed class CheckTests
         Assert.Equal("""
             settings: ok
             time zone: warning
+            patients followed: ok
             protocol: warning
             mapping file: ok
             wording: ok
