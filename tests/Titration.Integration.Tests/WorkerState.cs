@@ -55,6 +55,15 @@ internal static class WorkerState
         return await database.Outbox.CountAsync(o => o.State == OutboxState.Pending || o.State == OutboxState.Leased, cancellationToken);
     }
 
+    /// <summary>Whether so many messages are in quarantine, so many codes unmapped and so many entries refused for good.</summary>
+    public static async Task<bool> HasSetAsideAsync(Surroundings parts, int messages, int codes, int deadLetters, CancellationToken cancellationToken)
+    {
+        await using TitrationDbContext database = parts.Open();
+        return await database.Quarantine.CountAsync(cancellationToken) == messages
+            && await database.UnmappedCodes.CountAsync(cancellationToken) == codes
+            && (await database.OutboxDepthAsync(cancellationToken)).Dead == deadLetters;
+    }
+
     /// <summary>Nothing is due at this instant and nothing waits to be sent.</summary>
     public static async Task<bool> IsQuietAsync(Surroundings parts, DateTimeOffset now, CancellationToken cancellationToken)
     {

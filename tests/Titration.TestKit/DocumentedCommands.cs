@@ -1,5 +1,6 @@
 using System.Diagnostics;
 using System.Text;
+using System.Text.RegularExpressions;
 
 namespace Titration.TestKit;
 
@@ -8,7 +9,7 @@ namespace Titration.TestKit;
 /// <param name="Text">The command; several lines where they end in a backslash.</param>
 /// <param name="Shown">Each line that the page shows; all of them must be in the output.</param>
 /// <param name="ExitCode">The one that it must end with; a page says <c># exit code 1</c> after the command where it is not 0.</param>
-public sealed record DocumentedCommand(int Line, string Text, IReadOnlyList<string> Shown, int ExitCode)
+public sealed partial record DocumentedCommand(int Line, string Text, IReadOnlyList<string> Shown, int ExitCode)
 {
     /// <summary>The commands of a page: lines that begin with <c>$ </c> in blocks fenced as <c>console</c>.</summary>
     public static IReadOnlyList<DocumentedCommand> Of(string markdown)
@@ -49,13 +50,58 @@ public sealed record DocumentedCommand(int Line, string Text, IReadOnlyList<stri
         return commands;
     }
 
-    /// <summary>Without what a table is drawn with: only words, and one blank between them.</summary>
-    internal static string Plain(string text) => string.Join(' ', text.Split([' ', '\t', '\r', '\n', '│', '─'], StringSplitOptions.RemoveEmptyEntries));
+    /// <summary>
+    /// Without what a table is drawn with: only words, and one blank between them. A page shows the day on which it was written: in the place of every date, with its
+    /// time where there is one, stands the same word.
+    /// </summary>
+    internal static string Plain(string text) =>
+        string.Join(' ', Instant().Replace(text, "DATE").Split([' ', '\t', '\r', '\n', '│', '─', '╭', '╮', '╰', '╯'], StringSplitOptions.RemoveEmptyEntries));
+
+    [GeneratedRegex(@"\b\d{4}-\d\d-\d\d( \d\d:\d\d(:\d\d)?Z?)?", RegexOptions.ExplicitCapture, matchTimeoutMilliseconds: 1000)]
+    private static partial Regex Instant();
+}
+
+/// <summary>Which test runs the commands of which pages.</summary>
+public static class PagesWithCommands
+{
+    /// <summary>Run in Titration.Worker.Tests.</summary>
+    public static readonly IReadOnlyList<string> OnEmbeddedParts = ["README.md", "docs/auditors-guide.md"];
+
+    /// <summary>Run in Titration.Integration.Tests, as those beside a worker.</summary>
+    public static readonly IReadOnlyList<string> OnAnEmptyFhirServer = ["docs/connecting.md"];
+
+    /// <summary>The worker has taken something in, set something aside and sent something.</summary>
+    public static readonly IReadOnlyList<string> BesideAWorker = ["docs/operations.md"];
+
+    public static IEnumerable<string> All => [.. OnEmbeddedParts, .. OnAnEmptyFhirServer, .. BesideAWorker];
+}
+
+/// <summary>A command that no test may run as it stands, and what is run in its place, in the repository's root.</summary>
+/// <param name="Begins">How the command begins.</param>
+/// <param name="Reason">Why it is not run.</param>
+/// <param name="Command">What shows as much of it as can be shown; <c>{0}</c> stands for what follows after <paramref name="Begins"/>, up to <c> -- </c>.</param>
+public sealed record RunInstead(string Begins, string Reason, string Command)
+{
+    public static readonly IReadOnlyList<RunInstead> All =
+    [
+        new("bash test.sh", "it would run this test again; its options are read before --help", "bash test.sh {0} --help"),
+        new("bash deploy/release.sh", "it needs a tag on the commit; without one it says so and ends with 2", "bash -n deploy/release.sh"),
+        new("UPDATE_GOLDEN=1 dotnet test --project ", "it writes into the source tree", "test -d {0}"),
+        new("dotnet ef migrations add NAME ", "it writes into the source tree; the tool is pinned", "grep -q '\"dotnet-ef\"' .config/dotnet-tools.json && set -- {0} && test -d $2/$6 && grep -rq \"class $4\" $2"),
+        new("docker compose up", "a container engine is on few build machines; deploy/check.sh reads the file with compose where that is", "test -f docker-compose.yml"),
+        new("TITRATION_CQL_CASES=1000 node --test", "test.sh runs the same, with fewer cases", "grep -q TITRATION_CQL_CASES -r tests/cql --include=*.mjs --exclude-dir=node_modules"),
+    ];
+
+    /// <summary>The one for a command; null where it can be run.</summary>
+    public static RunInstead? Of(string command) => All.FirstOrDefault(i => command.StartsWith(i.Begins, StringComparison.Ordinal));
+
+    /// <summary>What is run in the place of the command.</summary>
+    public string For(string command) => string.Format(Command, command[Begins.Length..].Split(" -- ")[0].Trim());
 }
 
 /// <summary>
 /// Runs the commands of a page one after the other, as a reader would: in bash, with the built <c>titration</c> on the path, and with what was exported before. A
-/// command that ends in <c>&amp;</c> is started and left running until the end.
+/// command that ends in <c>&amp;</c>, and <c>titration run</c>, is started and left running until the end.
 /// </summary>
 /// <param name="folder">The working folder.</param>
 /// <param name="settings">Environment variables beside those of the page.</param>
@@ -65,13 +111,35 @@ public sealed class DocumentedCommands(string folder, IReadOnlyDictionary<string
     private readonly Dictionary<string, string> _environment = new(settings, StringComparer.Ordinal);
     private readonly List<TitrationProcess> _running = [];
 
-    /// <summary>Runs them all.</summary>
+    /// <summary>Runs those of pages, one after the other as a reader would go on.</summary>
+    public async Task RunAsync(IEnumerable<string> pages, CancellationToken cancellationToken)
+    {
+        foreach (string page in pages)
+        {
+            await RunAsync(await File.ReadAllTextAsync(Repository.File(page), cancellationToken), cancellationToken);
+        }
+    }
+
+    /// <summary>Runs them all, also after one that failed.</summary>
     /// <exception cref="InvalidOperationException">One does not end, or say, what the page shows; the message has its line.</exception>
     public async Task RunAsync(string markdown, CancellationToken cancellationToken)
     {
+        List<string> problems = [];
         foreach (DocumentedCommand command in DocumentedCommand.Of(markdown))
         {
-            await RunAsync(command, cancellationToken);
+            try
+            {
+                await RunAsync(command, cancellationToken);
+            }
+            catch (Exception problem) when (problem is InvalidOperationException or TimeoutException)
+            {
+                problems.Add(problem.Message);
+            }
+        }
+
+        if (problems is not [])
+        {
+            throw new InvalidOperationException(string.Join("\n\n", problems));
         }
     }
 
@@ -86,9 +154,9 @@ public sealed class DocumentedCommands(string folder, IReadOnlyDictionary<string
     private async Task RunAsync(DocumentedCommand command, CancellationToken cancellationToken)
     {
         string text = inPlaceOf.Aggregate(command.Text, (all, place) => all.Replace(place.Shown, place.Real, StringComparison.Ordinal));
-        if (text.StartsWith("titration ", StringComparison.Ordinal) && text.EndsWith('&'))
+        if (text is "titration run" or "titration run &")
         {
-            TitrationProcess started = TitrationProcess.Start(folder, _environment, text[..^1].Split(' ', StringSplitOptions.RemoveEmptyEntries)[1..]);
+            TitrationProcess started = TitrationProcess.Start(folder, _environment, "run");
             _running.Add(started);
             await started.LineAsync(command.Shown[0], cancellationToken);
             return;
@@ -106,10 +174,12 @@ public sealed class DocumentedCommands(string folder, IReadOnlyDictionary<string
 
     private async Task<string?> ProblemAsync(DocumentedCommand command, string text, CancellationToken cancellationToken)
     {
+        RunInstead? instead = RunInstead.Of(text);
+        text = instead?.For(text) ?? text;
         string exported = Path.Combine(folder, ".exported");
         ProcessStartInfo start = new("bash", ["-c", $"{text}\ncode=$?; env -0 > '{exported}'; exit $code"])
         {
-            WorkingDirectory = folder,
+            WorkingDirectory = instead is null ? folder : Repository.Root,
             UseShellExecute = false,
             RedirectStandardOutput = true,
             RedirectStandardError = true,
@@ -138,9 +208,10 @@ public sealed class DocumentedCommands(string folder, IReadOnlyDictionary<string
         }
 
         string plain = DocumentedCommand.Plain(output);
-        string? missing = command.Shown.FirstOrDefault(s => !plain.Contains(s, StringComparison.Ordinal));
-        return process.ExitCode != command.ExitCode ? $"line {command.Line}: {command.Text} ended with {process.ExitCode}: {output}"
-            : missing is not null ? $"line {command.Line}: {command.Text} does not say \"{missing}\": {output}"
+        string? missing = instead is not null ? null : command.Shown.FirstOrDefault(s => !plain.Contains(s, StringComparison.Ordinal));
+        string said = output.Length > 2000 ? $"{output[..2000]} …" : output;
+        return process.ExitCode != command.ExitCode ? $"line {command.Line}: {command.Text} ended with {process.ExitCode}: {said}"
+            : missing is not null ? $"line {command.Line}: {command.Text} does not say \"{missing}\": {said}"
             : null;
     }
 }
