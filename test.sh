@@ -55,22 +55,24 @@ done
 # The output that is read here and by whoever reads the log is English on every machine; build servers must not outlive the run.
 export DOTNET_CLI_UI_LANGUAGE=en DOTNET_NOLOGO=1 DOTNET_CLI_TELEMETRY_OPTOUT=1 MSBUILDDISABLENODEREUSE=1 DOTNET_CLI_USE_MSBUILD_SERVER=0
 
-passed=0 failed=0 skipped=0 outcome=1 up=0
-table=()
+outcome=1 up=0
 
 DIR=$(mktemp -d "${TMPDIR:-/tmp}/titration-test.XXXXXX") || exit 1
 chmod go+x "$DIR" # the database server runs as a user of its own
+: > "$DIR/counts" # a line for each check: passed, failed, skipped, name
 
 # Runs whatever happened, an interrupt included: services end before the closing line, which is the last thing printed.
 finish() {
   trap - EXIT
   trap '' INT TERM
   if [ "$up" = 1 ] && [ "$keep" = 0 ]; then tests/services/down.sh "$DIR/services" >> "$DIR/down.log" 2>&1 || echo "could not end every service: $DIR/down.log" >&2; fi
+  local passed failed skipped
+  passed=$(sum 1) failed=$(sum 2) skipped=$(sum 3)
   [ "$failed" -gt 0 ] && outcome=$((outcome == 0 ? 1 : outcome))
   [ $((passed + failed)) = 0 ] && outcome=$((outcome == 0 ? 1 : outcome))
-  if [ ${#table[@]} -gt 0 ]; then
+  if [ -s "$DIR/counts" ]; then
     printf '\n%8s %8s %8s\n' passed failed skipped
-    printf '%s\n' "${table[@]}"
+    awk -F '\t' '{ printf "%8d %8d %8d  %s\n", $1, $2, $3, $4 }' "$DIR/counts"
   fi
   echo
   if [ "$keep" = 1 ] && [ -f "$DIR/services/env" ]; then
@@ -87,22 +89,21 @@ trap finish EXIT
 trap 'exit 130' INT TERM
 
 # count NAME PASSED FAILED SKIPPED
-count() {
-  passed=$((passed + $2)) failed=$((failed + $3)) skipped=$((skipped + $4))
-  table+=("$(printf '%8d %8d %8d  %s' "$2" "$3" "$4" "$1")")
-}
+count() { printf '%d\t%d\t%d\t%s\n' "$2" "$3" "$4" "$1" >> "$DIR/counts"; }
 
-# quietly TITLE LOG COMMAND...: only its title and time, and the end of its log when it fails.
+# sum COLUMN: of all that was counted so far.
+sum() { awk -F '\t' -v column="$1" '{ total += $column } END { print total + 0 }' "$DIR/counts"; }
+
+# quietly TITLE LOG COMMAND...: only its title and time, and the end of its log when it fails. Who watches also sees what has begun.
 quietly() {
   local title=$1 log=$DIR/$2.log start=$SECONDS
   shift 2
-  printf '==> %s' "$title"
+  [ ! -t 1 ] || printf '    %s ...\n' "$title"
   if "$@" > "$log" 2>&1; then
-    printf ' (%d s)\n' $((SECONDS - start))
+    printf '==> %s (%d s)\n' "$title" $((SECONDS - start))
   else
     local code=$?
-    printf ' failed after %d s; the end of %s:\n' $((SECONDS - start)) "$log"
-    tail -n 40 "$log"
+    printf '==> %s failed after %d s; the end of %s:\n%s\n' "$title" $((SECONDS - start)) "$log" "$(tail -n 40 "$log")"
     return "$code"
   fi
 }
@@ -127,7 +128,8 @@ quietly "build" build dotnet build "${only:-Integration.sln}" || stop 1 "build"
 
 # ---- the checks beside the test projects ---------------------------------------------------------------------------------------
 
-if [ -z "$only" ]; then
+# The source, its dependencies and what is deployed.
+check_source() {
   if quietly "formatting" format dotnet format Integration.sln --no-restore --verify-no-changes; then count "formatting" 1 0 0; else count "formatting" 0 1 0; fi
 
   # What could not be looked for is not "nothing found": it counts as skipped, and says so.
@@ -151,9 +153,17 @@ if [ -z "$only" ]; then
     3) tail -n 1 "$DIR/deployment.log"; count "deployment files: not all of them could be checked" 0 0 1 ;;
     *) count "deployment files" 0 1 0 ;;
   esac
+}
 
+# What runs on Node: the validators and the endpoint that the tests rely on, and the rules in CQL.
+check_on_node() {
+  local node code good bad
   # shellcheck source=tests/services/lib.sh
-  node=$(. tests/services/lib.sh && find_node && npm_ci "$(find_node)" tests/validators > "$DIR/npm.log" 2>&1) || stop 1 "Node and the packages of tests/validators"
+  node=$(. tests/services/lib.sh && find_node && for folder in validators cql; do npm_ci "$(find_node)" "tests/$folder" >> "$DIR/npm.log" 2>&1 || exit 1; done) || {
+    echo "==> the packages of tests/validators or tests/cql could not be installed: $DIR/npm.log"
+    count "Node and its packages" 0 1 0
+    return
+  }
 
   quietly "validators refuse what is broken" validators "$node" tests/validators/validate.mjs --self-test
   code=$?
@@ -161,20 +171,27 @@ if [ -z "$only" ]; then
   [ "$code" = 0 ] || [ "${bad:-0}" -gt 0 ] || bad=1 # it broke before it could count
   count "tests/validators" "${good:-0}" "${bad:-0}" 0
 
-  # tapped TITLE FOLDER: the tests of one Node folder, counted from what its reporter says.
-  tapped() {
-    local log=${2##*/} code good bad dropped ignored
-    quietly "$1" "$log" "$node" --test --test-reporter=tap "$2/"
-    code=$?
-    tap() { sed -n "s/^# $1 \([0-9]*\)$/\1/p" "$DIR/$log.log" | tail -n 1; }
-    good=$(tap pass) bad=$(tap fail) dropped=$(tap cancelled) ignored=$(tap skipped)
-    bad=$((${bad:-0} + ${dropped:-0}))
-    [ "$code" = 0 ] || [ "$bad" -gt 0 ] || bad=1
-    count "$2" "${good:-0}" "$bad" "${ignored:-0}"
-  }
-  tapped "the FHIR endpoint is one" tests/peer
-  (. tests/services/lib.sh && npm_ci "$node" tests/cql >> "$DIR/npm.log" 2>&1) || stop 1 "the packages of tests/cql"
-  tapped "the same rules in CQL come to the same outcomes" tests/cql
+  tapped "$node" "the FHIR endpoint is one" tests/peer
+  tapped "$node" "the same rules in CQL come to the same outcomes" tests/cql
+}
+
+# tapped NODE TITLE FOLDER: the tests of one Node folder, counted from what its reporter says.
+tapped() {
+  local log=${3##*/} code good bad dropped ignored
+  quietly "$2" "$log" "$1" --test --test-reporter=tap "$3/"
+  code=$?
+  tap() { sed -n "s/^# $1 \([0-9]*\)$/\1/p" "$DIR/$log.log" | tail -n 1; }
+  good=$(tap pass) bad=$(tap fail) dropped=$(tap cancelled) ignored=$(tap skipped)
+  bad=$((${bad:-0} + ${dropped:-0}))
+  [ "$code" = 0 ] || [ "$bad" -gt 0 ] || bad=1
+  count "$3" "${good:-0}" "$bad" "${ignored:-0}"
+}
+
+if [ -z "$only" ]; then
+  # Each for the most part a single thread: side by side.
+  check_on_node &
+  check_source
+  wait $!
 fi
 
 # ---- the test projects ---------------------------------------------------------------------------------------------------------
@@ -204,7 +221,7 @@ fi
 
 # One result file per project: its counters are the truth; what the console prints is for people.
 counter() { sed -n "s/.*<Counters [^>]*\b$1=\"\([0-9]*\)\".*/\1/p" "$2" | head -n 1; }
-results=0 counted=0 before=$failed
+results=0 counted=0 before=$(sum 2)
 shopt -s nullglob
 for file in "$DIR"/results/*.trx "$DIR"/results/faults/*.trx; do
   results=$((results + 1))
@@ -224,6 +241,6 @@ for log in "$DIR/tests.log" ${campaign:+"$DIR/faults.log"}; do
 done
 if [ "$total" != "$counted" ]; then count "tests: the runner speaks of $total tests, the result files of $counted" 0 1 0; fi
 # A crash after the last test, say: the runner is not content, and nothing counted so far says why.
-if [ "$code" != 0 ] && [ "$failed" = "$before" ]; then count "the test runner ended with code $code" 0 1 0; fi
-if [ "$counted" = 0 ] && [ "$failed" = "$before" ]; then count "no test ran" 0 1 0; fi
+if [ "$code" != 0 ] && [ "$(sum 2)" = "$before" ]; then count "the test runner ended with code $code" 0 1 0; fi
+if [ "$counted" = 0 ] && [ "$(sum 2)" = "$before" ]; then count "no test ran" 0 1 0; fi
 outcome=0

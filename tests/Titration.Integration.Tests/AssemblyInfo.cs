@@ -3,6 +3,6 @@ using Xunit;
 using Xunit.Sdk;
 using Xunit.v3;
 
-// The tests share one FHIR endpoint, whose faults and log are for one at a time.
-[assembly: Parallelization(Mode = ParallelMode.None)]
-[assembly: TestCollectionOrderer(typeof(LastOfAll))]
+// Each test has a broker's virtual host, a database and an endpoint of its own, and waits more than it computes.
+[assembly: Parallelization(Mode = ParallelMode.Collections, MaxThreads = 3)]
+[assembly: AssemblyFixture(typeof(Endpoints))]

@@ -14,7 +14,7 @@ internal sealed record Fault(
 internal sealed record SeenRequest(string Method, string Url, int? Status, DateTimeOffset At, string IfNoneExist, string IfMatch);
 
 /// <summary>The independent FHIR endpoint, looked at from outside.</summary>
-internal sealed class Peer(Uri fhirBase) : IDisposable
+internal sealed class Peer(Uri fhirBase, bool lent = false) : IDisposable
 {
     /// <summary>Everything that stood on an endpoint at the end of a test: the validators look at it in the end.</summary>
     public static readonly string DumpFolder = Directory.CreateTempSubdirectory("titration-peer-").FullName;
@@ -27,7 +27,13 @@ internal sealed class Peer(Uri fhirBase) : IDisposable
 
     public Uri FhirBase => fhirBase;
 
-    public static async Task<Peer> ConnectAsync() => new(await Services.FhirAsync());
+    /// <summary>One for the test alone, emptied.</summary>
+    public static async Task<Peer> ConnectAsync(CancellationToken cancellationToken)
+    {
+        Peer peer = new(await Endpoints.TakeAsync(cancellationToken), lent: true);
+        await peer.ResetAsync(cancellationToken);
+        return peer;
+    }
 
     /// <summary>Forgets resources, log and faults.</summary>
     public Task ResetAsync(CancellationToken cancellationToken) => ControlAsync("__reset", null, cancellationToken);
@@ -107,7 +113,14 @@ internal sealed class Peer(Uri fhirBase) : IDisposable
     public Task<IReadOnlyList<SentCommunication>> HoldsAsync(int communications, CancellationToken cancellationToken) =>
         Eventually.CountsAsync("communications on the FHIR server", communications, () => CommunicationsAsync(cancellationToken), cancellationToken);
 
-    public void Dispose() => _http.Dispose();
+    public void Dispose()
+    {
+        _http.Dispose();
+        if (lent)
+        {
+            Endpoints.GiveBack(fhirBase);
+        }
+    }
 
     private async Task ControlAsync(string path, HttpContent? content, CancellationToken cancellationToken)
     {

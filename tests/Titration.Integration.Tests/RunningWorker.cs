@@ -33,17 +33,12 @@ internal sealed class Surroundings : IAsyncDisposable
     /// <param name="cancellationToken">Ends it.</param>
     /// <param name="broker">A broker of the test's own; null: the shared one.</param>
     /// <param name="database">A server of the test's own; null: a new database on the shared one.</param>
-    /// <param name="peer">An endpoint of the test's own; null: the shared one, emptied.</param>
+    /// <param name="peer">An endpoint of the test's own; null: one that is lent to it, empty.</param>
     public static async Task<Surroundings> CreateAsync(CancellationToken cancellationToken, Broker? broker = null, string? database = null, Peer? peer = null)
     {
         PostgresDatabase? made = database is null ? await PostgresDatabase.CreateAsync(cancellationToken) : null;
-        Peer endpoint = peer ?? await Peer.ConnectAsync();
-        if (peer is null)
-        {
-            await endpoint.ResetAsync(cancellationToken);
-        }
-
-        Surroundings surroundings = new(broker ?? await Broker.CreateAsync(cancellationToken), endpoint, database ?? made!.ConnectionString, made);
+        Surroundings surroundings = new(
+            broker ?? await Broker.CreateAsync(cancellationToken), peer ?? await Peer.ConnectAsync(cancellationToken), database ?? made!.ConnectionString, made);
         await using TitrationDbContext context = surroundings.Open();
         await context.MigrateAsync(cancellationToken);
         return surroundings;

@@ -54,12 +54,12 @@ public sealed class ServicesTests
     [Fact]
     public async Task The_FHIR_endpoint_creates_conditionally_once_and_then_answers_with_what_is_there()
     {
-        Uri fhir = await Services.FhirAsync();
+        using Peer peer = await Peer.ConnectAsync(TestContext.Current.CancellationToken);
         using HttpClient client = new();
         string key = Guid.NewGuid().ToString();
 
-        HttpStatusCode first = await CreateTaskAsync(client, fhir, key);
-        HttpStatusCode second = await CreateTaskAsync(client, fhir, key);
+        HttpStatusCode first = await CreateTaskAsync(client, peer.FhirBase, key);
+        HttpStatusCode second = await CreateTaskAsync(client, peer.FhirBase, key);
 
         Assert.Equal([HttpStatusCode.Created, HttpStatusCode.OK], [first, second]);
     }

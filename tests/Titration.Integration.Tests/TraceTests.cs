@@ -50,9 +50,11 @@ public sealed class TraceTests : IDisposable
         OtlpSpan decide = Assert.Single(spans, s => s.Attributes.GetValueOrDefault("titration.decision.id") == id && s.Name == "decide");
         await using TitrationDbContext database = parts.Open();
         DecisionContentRow ledger = await database.DecisionContents.SingleAsync(d => d.DecisionId == Guid.Parse(id), Cancelled);
-        JsonObject provenance = Assert.Single(
-            await parts.Peer.SearchAsync("Provenance", Cancelled),
-            p => p["entity"]!.AsArray().Any(e => e!["what"]!["identifier"]?["value"]?.GetValue<string>() == id) && Targets(p).Contains($"CommunicationRequest/{referral["id"]}", StringComparer.Ordinal));
+        JsonObject provenance = await Eventually.BecomesAsync(
+            "its Provenance",
+            async () => (await parts.Peer.SearchAsync("Provenance", Cancelled)).SingleOrDefault(
+                p => p["entity"]!.AsArray().Any(e => e!["what"]!["identifier"]?["value"]?.GetValue<string>() == id) && Targets(p).Contains($"CommunicationRequest/{referral["id"]}", StringComparer.Ordinal)),
+            p => p is not null, Cancelled) ?? throw new InvalidOperationException();
         Assert.Equal(
             ("stop-finding", "stop-finding", "stop-finding"),
             (decide.Attributes["titration.rule"], ledger.Rule, referral["reasonCode"]![0]!["coding"]![0]!["code"]!.GetValue<string>()));

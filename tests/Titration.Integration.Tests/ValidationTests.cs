@@ -4,7 +4,12 @@ using Xunit;
 
 namespace Titration.Integration.Tests;
 
+/// <summary>What runs alone, after everything that may run beside others.</summary>
+[CollectionDefinition(nameof(LastOfAll), DisableParallelization = true)]
+public sealed class LastOfAll;
+
 /// <summary>Everything the tests brought onto an endpoint, judged by validators that share no code with the service. Runs last.</summary>
+[Collection(nameof(LastOfAll))]
 public sealed class ValidationTests
 {
     private readonly ClinicDays _days = ClinicDays.LongAgo();
