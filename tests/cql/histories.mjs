@@ -98,8 +98,8 @@ export function history(number, look) {
     if (number + 1 < orders.length) { add(order(number, 'stopped', 2, orders[number + 1].at)); }
   });
   const newest = orders.length - 1;
-  if (last > 4 && chance(0.08)) {
-    const held = between(-last + 1, -1);
+  if (orders[newest].day < -4 && chance(0.08)) {
+    const held = between(orders[newest].day + 1, -1);
     add(order(newest, 'on-hold', 2, at(held, 9)));
     if (chance(0.8)) { add(order(newest, 'active', 3, at(Math.min(0, held + between(1, 18)), 0, 0))); }
   } else if (chance(0.02)) {
