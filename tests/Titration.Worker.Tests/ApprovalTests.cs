@@ -58,6 +58,34 @@ public sealed class ApprovalTests
         Assert.Equal("revoked", await MessageAsync(worker));
     }
 
+    [Fact]
+    public async Task A_message_that_was_taken_back_stays_so_however_often_the_order_is_put_on_hold_and_goes_on()
+    {
+        ShiftedClock clock = new(_days.At(14, 9));
+        await using EmbeddedWorker worker = await EmbeddedWorker.StartAsync(clock, Cancelled);
+        JsonObject approved = await ApprovedAsync(worker);
+        clock.MoveTo(_days.At(15, 10));
+        await worker.TakeInAsync(Cancelled, approved.With(t => t["meta"] = new JsonObject { ["versionId"] = "9" }), StepOrder("active", 15));
+        await worker.PassAsync(Cancelled);
+        Assert.Equal("active", await MessageAsync(worker));
+
+        foreach ((string status, int day) in new[] { ("on-hold", 18), ("active", 20), ("on-hold", 22), ("active", 24) })
+        {
+            clock.MoveTo(_days.At(day, 10));
+            await worker.TakeInAsync(Cancelled, StepOrder(status, day));
+            await worker.PassAsync(Cancelled);
+        }
+
+        Assert.Equal("revoked", await MessageAsync(worker));
+        JsonNode shown = JsonNode.Parse((await worker.RunAsync(Cancelled, "course", "show", "p1", "--json")).Output)![0]!;
+        JsonNode message = Assert.Single(shown["communications"]!.AsArray(), c => c!["kind"]!.GetValue<string>() == "step-change")!;
+        Assert.Equal(["sent", "approved", "activated", "withdrawn"], message["fate"]!.AsArray().Select(e => e!["what"]!.GetValue<string>()));
+    }
+
+    private JsonObject StepOrder(string status, int day) => FhirJson.MedicationRequest(
+        id: "rx-2", patient: "p1", authoredOn: $"{_days.At(15, 9.1):yyyy-MM-ddTHH:mm:ssZ}", period: 1, prior: "rx-p1", status: status,
+        version: $"{day}", lastUpdated: $"{_days.At(day, 9.2):yyyy-MM-ddTHH:mm:ssZ}");
+
     private async Task<JsonObject> ApprovedAsync(EmbeddedWorker worker)
     {
         await worker.PutAsync(FhirJson.Patient("p1"), Cancelled);

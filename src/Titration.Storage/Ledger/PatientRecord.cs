@@ -180,12 +180,12 @@ public sealed class PatientRecord
         Send(OutboxAction.Activate, proposal, intent.Priority, decisionId, at, traceParent, paced: !intent.IsSafety);
     }
 
-    /// <summary>Takes a message back that was already active: treatment must stop.</summary>
-    public void TakeBack(CommunicationRow activated, Guid decisionId, DateTimeOffset at, string? traceParent = null)
+    /// <summary>Takes the message of a proposal back for good: it is active and treatment must stop, or nothing can come of it any more.</summary>
+    public void TakeBack(CommunicationRow proposal, Guid decisionId, DateTimeOffset at, string? traceParent = null)
     {
-        activated.State = CommunicationState.Withdrawn;
-        activated.ClosedBy = decisionId;
-        Send(OutboxAction.Withdraw, activated, Priority.Urgent, decisionId, at, traceParent, reason: WithdrawalReason.Superseded);
+        proposal.State = CommunicationState.TakenBack;
+        proposal.ClosedBy = decisionId;
+        Send(OutboxAction.Withdraw, proposal, Priority.Urgent, decisionId, at, traceParent, reason: WithdrawalReason.Superseded);
     }
 
     /// <summary>Keeps an evaluation as what stands for its course. One without a course leaves no row.</summary>

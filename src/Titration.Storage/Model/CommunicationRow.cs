@@ -15,6 +15,9 @@ public enum CommunicationState
 
     /// <summary>Its grounds have gone. The same grounds later are a new communication.</summary>
     [JsonStringEnumMemberName("withdrawn")] Withdrawn,
+
+    /// <summary>A proposal of which nothing more can come: its message was taken back from the patient, or its answer came too late. It stays so.</summary>
+    [JsonStringEnumMemberName("taken-back")] TakenBack,
 }
 
 /// <summary>A communication that a decision opened.</summary>

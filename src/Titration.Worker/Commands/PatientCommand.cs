@@ -240,7 +240,7 @@ internal static partial class PatientCommand
             where communication.Patient == patient
             orderby communication.OpenedAt, resource.Role
             select new { resource.ResourceType, resource.ServerId, communication.Kind, communication.State }).ToListAsync(cancellationToken);
-        return [.. rows.Select(r => new ResourceOnServer($"{r.ResourceType}/{r.ServerId}", r.Kind.Code(), r.State != CommunicationState.Withdrawn))];
+        return [.. rows.Select(r => new ResourceOnServer($"{r.ResourceType}/{r.ServerId}", r.Kind.Code(), r.State is CommunicationState.Standing or CommunicationState.Activated))];
     }
 
     private static async Task<int> SiftAsync(ErrorQueues? queues, Predicate<ReadOnlyMemory<byte>> remove, CancellationToken cancellationToken)

@@ -155,7 +155,7 @@ public sealed class PatientDecisions(
         bool inForce = approval is not null && step.Step.SameDosage(approval.Proposed!)
             && step.Since >= ClinicZone.DateOf(approval.ProposedAt, settings.Policy.Zone);
         return inForce && Grounds.Hold(patient.History, approval!, settings.Policy.Protocol, settings.Policy.Zone)
-            ? [.. patient.Communications.Where(c => c.Key == approval!.Communication && c.State != CommunicationState.Activated)]
+            ? [.. patient.Communications.Where(c => c.Key == approval!.Communication && c.State is CommunicationState.Standing or CommunicationState.Withdrawn)]
             : [];
     }
 

@@ -23,7 +23,7 @@ public sealed partial class CommunicationDelivery(
     {
         CommunicationRow? communication = await database.Communications.AsNoTracking().SingleOrDefaultAsync(c => c.Key == entry.CommunicationKey, cancellationToken);
         ImmutableArray<SentResourceRow> already = await database.SentOfAsync(entry.CommunicationKey, cancellationToken);
-        bool gone = communication?.State == CommunicationState.Withdrawn && already.IsEmpty;
+        bool gone = communication?.State is CommunicationState.Withdrawn or CommunicationState.TakenBack && already.IsEmpty;
         // None: its patient was erased after the entry had been claimed.
         if (communication is null || (gone && entry.Attempts == 1))
         {

@@ -195,7 +195,7 @@ public sealed class IntakeHandler(
     private async Task DeletedOwnAsync(ResourceHeader header, string id, SortedMessage message, CancellationToken cancellationToken)
     {
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
-        if (await database.CommunicationOfAsync(header.Type!, id, cancellationToken) is { State: not CommunicationState.Withdrawn } communication)
+        if (await database.CommunicationOfAsync(header.Type!, id, cancellationToken) is { State: not (CommunicationState.Withdrawn or CommunicationState.TakenBack) } communication)
         {
             string content = Convert.ToHexStringLower(SHA256.HashData(Encoding.UTF8.GetBytes($"deleted {header.Type}/{id}")));
             message.TakeIn(AnswerTo(communication, header, new OwnAnswer(TaskAnswer.Declined, header.LastUpdated, null, content), message.ReceivedAt));
