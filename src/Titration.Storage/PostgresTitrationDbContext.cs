@@ -13,6 +13,9 @@ public sealed class PostgresTitrationDbContext(DbContextOptions<PostgresTitratio
     /// <summary>Number of the lock between taking in and erasing; means nothing beyond this database.</summary>
     private const long Erasures = 0x7469747261746501;
 
+    /// <summary>The same for the limit to proposals.</summary>
+    private const long Proposals = 0x7469747261746502;
+
     internal override Task AddMissingPatientsAsync(string[] patients, CancellationToken cancellationToken)
     {
         Guid[] chains = [.. patients.Select(_ => DecisionChain.NewChainId())];
@@ -59,6 +62,9 @@ public sealed class PostgresTitrationDbContext(DbContextOptions<PostgresTitratio
     // what was committed while this one waited.
     internal override Task HoldOffErasuresAsync(CancellationToken cancellationToken) =>
         Database.ExecuteSqlAsync($"SELECT pg_advisory_xact_lock_shared({Erasures})", cancellationToken);
+
+    internal override Task HoldOffProposalsAsync(CancellationToken cancellationToken) =>
+        Database.ExecuteSqlAsync($"SELECT pg_advisory_xact_lock({Proposals})", cancellationToken);
 
     internal override Task BeginErasureAsync(CancellationToken cancellationToken) =>
         Database.ExecuteSqlAsync($"SELECT pg_advisory_xact_lock({Erasures})", cancellationToken);

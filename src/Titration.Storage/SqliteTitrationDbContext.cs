@@ -57,6 +57,8 @@ public sealed class SqliteTitrationDbContext(DbContextOptions<SqliteTitrationDbC
     // The transaction holds the only write lock from its beginning.
     internal override Task HoldOffErasuresAsync(CancellationToken cancellationToken) => Task.CompletedTask;
 
+    internal override Task HoldOffProposalsAsync(CancellationToken cancellationToken) => Task.CompletedTask;
+
     internal override Task BeginErasureAsync(CancellationToken cancellationToken) => Task.CompletedTask;
 
     internal override Task<int> GiveBackEntryAsync(OutboxRow entry, DateTimeOffset now, TimeSpan wait, string problem, CancellationToken cancellationToken) =>

@@ -80,6 +80,9 @@ public abstract class TitrationDbContext : DbContext
     /// <summary>Until the transaction ends no patient is erased; waits for an erasure that has begun.</summary>
     internal abstract Task HoldOffErasuresAsync(CancellationToken cancellationToken);
 
+    /// <summary>Until the transaction ends no other worker lets a proposal leave.</summary>
+    internal abstract Task HoldOffProposalsAsync(CancellationToken cancellationToken);
+
     /// <summary>Waits for every transaction that holds erasures off; until this one ends, those that come later wait for it.</summary>
     internal abstract Task BeginErasureAsync(CancellationToken cancellationToken);
 

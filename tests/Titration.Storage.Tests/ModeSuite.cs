@@ -60,6 +60,60 @@ public abstract class ModeSuite(DatabaseFixture fixture) : StorageSuite(fixture)
     }
 
     [Fact]
+    public async Task However_many_workers_send_at_once_no_more_proposals_leave_in_a_day_than_the_clinic_allows()
+    {
+        for (int i = 0; i < 8; i++)
+        {
+            await DecideAsync($"p{i}", Sample.Intent("up", kind: CommunicationKind.StepChange) with { NeedsApproval = true, HasTask = true });
+        }
+
+        ImmutableArray<OutboxRow> claimed = await ClaimAsync();
+        bool[] leave = await Task.WhenAll(claimed.Select(LeavesAsync));
+        Assert.Equal((8, 3), (claimed.Length, leave.Count(l => l)));
+
+        // Asked again by whoever has it; one that comes back makes room, one that was sent does not.
+        OutboxRow[] left = [.. claimed.Where((_, i) => leave[i])];
+        OutboxRow[] waiting = [.. claimed.Where((_, i) => !leave[i])];
+        Assert.Equal((true, false), (await LeavesAsync(left[0]), await LeavesAsync(waiting[0])));
+        await using (TitrationDbContext database = Open())
+        {
+            Assert.True(await database.GiveBackAsync(left[0], Now, TimeSpan.Zero, "timeout", Token));
+        }
+
+        await using (TitrationDbContext database = Open())
+        {
+            Assert.True(await database.CompleteAsync(left[1], [], Now, Token));
+        }
+
+        Assert.Equal((true, false), (await LeavesAsync(waiting[0]), await LeavesAsync(waiting[1])));
+
+        async Task<bool> LeavesAsync(OutboxRow entry)
+        {
+            await using TitrationDbContext database = Open();
+            return await database.LetProposalLeaveAsync(entry, Now.AddHours(-1), most: 3, Token);
+        }
+    }
+
+    [Fact]
+    public async Task What_is_to_follow_a_hand_over_that_waits_does_not_wait_for_it()
+    {
+        CommunicationIntent proposal = Sample.Intent("down", kind: CommunicationKind.StepChange) with { NeedsApproval = true, HasTask = true };
+        await DecideAsync("p", proposal);
+        await LeaveAsync();
+        await DecideAsync("p", proposal with { Overdue = true });
+        OutboxRow held = Assert.Single(await ClaimAsync());
+        await using (TitrationDbContext database = Open())
+        {
+            Assert.True(await database.GiveBackAsync(held, Now, FarAhead - Now, "held-back", Token));
+        }
+
+        await DecideAsync("p");
+        Assert.Equal((OutboxAction.HandOver, OutboxAction.Withdraw), (held.Action, Assert.Single(await LeaveAsync()).Action));
+        await using TitrationDbContext after = Open();
+        Assert.Null((await after.OutboxDepthAsync(Token)).OldestUnsent);
+    }
+
+    [Fact]
     public async Task The_age_of_the_outbox_is_that_of_what_the_mode_lets_leave()
     {
         await DecideAsync("p", Sample.Intent("ask"));

@@ -17,6 +17,9 @@ public sealed record OutboxDepth(int Unsent, int Dead, DateTimeOffset? OldestUns
 /// </summary>
 public static class OutboxQueries
 {
+    /// <summary>In the place of a problem: a proposal that was counted and is being sent.</summary>
+    private const string Leaving = "leaving";
+
     /// <summary>
     /// Leases the next entries, stat first. Of one patient they come in order: an entry is not claimed while an earlier one is unsent.
     /// </summary>
@@ -191,13 +194,33 @@ public static class OutboxQueries
         this TitrationDbContext database, string patient, DateTimeOffset since, CancellationToken cancellationToken) =>
         database.Outbox.CountAsync(
             o => o.Patient == patient && o.Paced && o.State == OutboxState.Sent && o.SentAt >= since
-                && o.Kind != CommunicationKind.ClinicTask && !(o.Kind == CommunicationKind.StepChange && o.Action == OutboxAction.Issue),
+                && o.Kind != CommunicationKind.ClinicTask && o.Action != OutboxAction.HandOver && !(o.Kind == CommunicationKind.StepChange && o.Action == OutboxAction.Issue),
             cancellationToken);
 
-    /// <summary>How many proposals that may wait left since an instant, of all patients.</summary>
-    public static Task<int> CountProposalsSinceAsync(this TitrationDbContext database, DateTimeOffset since, CancellationToken cancellationToken) =>
-        database.Outbox.CountAsync(
-            o => o.Action == OutboxAction.Issue && o.Kind == CommunicationKind.StepChange && o.Paced && o.State == OutboxState.Sent && o.SentAt >= since, cancellationToken);
+    /// <summary>Lets a proposal that may wait leave, unless so many of all patients' have left since an instant, or are about to.</summary>
+    /// <param name="database">The database, in no transaction.</param>
+    /// <param name="entry">The entry as claimed.</param>
+    /// <param name="since">Since when they count.</param>
+    /// <param name="most">So many, over all workers.</param>
+    /// <param name="cancellationToken">Ends it before anything is decided.</param>
+    public static async Task<bool> LetProposalLeaveAsync(
+        this TitrationDbContext database, OutboxRow entry, DateTimeOffset since, int most, CancellationToken cancellationToken)
+    {
+        // One at a time over all workers: who leaves is marked before the next is counted.
+        await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
+        await database.HoldOffProposalsAsync(cancellationToken);
+        IQueryable<OutboxRow> proposals = database.Outbox.Where(o => o.Action == OutboxAction.Issue && o.Kind == CommunicationKind.StepChange && o.Paced && o.Id != entry.Id);
+        int left = await proposals.CountAsync(o => o.State == OutboxState.Sent && o.SentAt >= since, cancellationToken);
+        int leaving = await proposals.CountAsync(o => o.State == OutboxState.Leased && o.Problem == Leaving, cancellationToken);
+        if (left + leaving >= most)
+        {
+            return false;
+        }
+
+        await Held(database, entry).ExecuteUpdateAsync(set => set.SetProperty(o => o.Problem, Leaving), cancellationToken);
+        await transaction.CommitAsync(cancellationToken);
+        return true;
+    }
 
     /// <summary>Depth and age. What the mode or a better hour holds back has no age.</summary>
     public static async Task<OutboxDepth> OutboxDepthAsync(

@@ -168,7 +168,8 @@ public sealed class PatientRecord
         {
             CommunicationRow row = _communications[overdue.Key];
             row.OverdueSince = at;
-            Send(OutboxAction.HandOver, row, StoredJson.ReadIntent(row.Intent).Priority, decisionId, at, traceParent);
+            Priority priority = StoredJson.ReadIntent(row.Intent).Priority;
+            Send(OutboxAction.HandOver, row, priority, decisionId, at, traceParent, paced: priority == Priority.Routine);
         }
     }
 

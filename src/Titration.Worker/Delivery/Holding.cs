@@ -19,6 +19,7 @@ public sealed class Holding(Settings settings)
     /// <summary>Null: it may leave.</summary>
     public async Task<DateTimeOffset?> UntilAsync(TitrationDbContext database, OutboxRow entry, DateTimeOffset now, CancellationToken cancellationToken) => entry switch
     {
+        { Action: OutboxAction.HandOver } => await HandOverAsync(database, entry, now, cancellationToken),
         { Kind: CommunicationKind.StepChange, Action: OutboxAction.Issue } => await ProposalAsync(database, entry, now, cancellationToken),
         { Kind: CommunicationKind.ClinicTask } => Reminder(now),
         _ => await MessageAsync(database, entry, now, cancellationToken),
@@ -31,9 +32,20 @@ public sealed class Holding(Settings settings)
         DateOnly today = ClinicZone.DateOf(now, Zone);
         bool limited = ramp.ProposalsPerDay > 0
             && await database.LiveSinceAsync(cancellationToken) is { } since && today < ClinicZone.DateOf(since, Zone).AddDays(ramp.Days)
-            && !await database.Communications.AnyAsync(c => c.Key == entry.CommunicationKey && c.State == CommunicationState.Withdrawn, cancellationToken)
-            && await database.CountProposalsSinceAsync(ClinicZone.StartOf(today, Zone), cancellationToken) >= ramp.ProposalsPerDay;
+            && !await database.Communications.AnyAsync(c => c.Key == entry.CommunicationKey && (c.State == CommunicationState.Withdrawn || c.State == CommunicationState.TakenBack), cancellationToken)
+            && !await database.LetProposalLeaveAsync(entry, ClinicZone.StartOf(today, Zone), ramp.ProposalsPerDay, cancellationToken);
         return limited ? ClinicZone.StartOf(settings.Clinic.Calendar.OpenFrom(today.AddDays(1)), Zone) : null;
+    }
+
+    /// <summary>
+    /// A routine task stays with its prescriber until they have had the time in which they would have answered a reminder: after shadow mode, or days of
+    /// outage, the pool does not get what nobody has seen.
+    /// </summary>
+    private async Task<DateTimeOffset?> HandOverAsync(TitrationDbContext database, OutboxRow entry, DateTimeOffset now, CancellationToken cancellationToken)
+    {
+        DateTimeOffset? reached = await database.Outbox
+            .Where(o => o.CommunicationKey == entry.CommunicationKey && o.Action == OutboxAction.Issue && o.State == OutboxState.Sent).MinAsync(o => o.SentAt, cancellationToken);
+        return reached?.AddDays(settings.Policy.Protocol.Deadlines.PoolAfterRoutineDays) is { } until && until > now ? until : null;
     }
 
     /// <summary>The task that it reminds of is due on the next open day, at this time.</summary>

@@ -28,7 +28,10 @@ public sealed class OverdueDigest(
         }
 
         List<DateTimeOffset> waiting = await database.Communications
-            .Where(c => c.OverdueSince != null && c.State == CommunicationState.Standing).Select(c => c.OverdueSince!.Value).ToListAsync(cancellationToken);
+            .Where(c => c.OverdueSince != null && c.State == CommunicationState.Standing
+                // What is still its prescriber's is not counted.
+                && !database.Outbox.Any(o => o.CommunicationKey == c.Key && o.Action == OutboxAction.HandOver && (o.State == OutboxState.Pending || o.State == OutboxState.Leased)))
+            .Select(c => c.OverdueSince!.Value).ToListAsync(cancellationToken);
         List<DigestRow> open = await database.Digests.Where(d => d.IsOpen).OrderBy(d => d.Date).ToListAsync(cancellationToken);
         if (waiting.Count == 0)
         {
