@@ -31,6 +31,7 @@ public sealed class CheckTests : IAsyncLifetime
         database: ok
         schema: ok
         database's clock: ok
+        adopted policy: ok
 
         """;
 
@@ -61,7 +62,7 @@ public sealed class CheckTests : IAsyncLifetime
         _parts = await Surroundings.CreateAsync(Cancelled);
         await _parts.Peer.PutAsync(new JsonObject { ["resourceType"] = "Organization", ["id"] = "clinic", ["active"] = true, ["name"] = "Elm Street" }, Cancelled);
         // Once, as a clinic would: the queue is made.
-        await using RunningWorker worker = await _parts.StartAsync(TimeProvider.System, Cancelled);
+        await using RunningWorker worker = await RunningWorker.StartAsync(Clinic(), TimeProvider.System, Cancelled);
     }
 
     public async ValueTask DisposeAsync()
@@ -233,12 +234,18 @@ public sealed class CheckTests : IAsyncLifetime
         Assert.Null(await broker.AskAsync($"exchanges/{{0}}/{Broker.Exchange}", Cancelled));
     }
 
+    private Dictionary<string, string> Clinic()
+    {
+        Dictionary<string, string> settings = _parts.Settings();
+        settings["Titration:Clinic:TimeZone"] = "Europe/London";
+        settings["Titration:Protocol:File"] = Repository.File("contracts", "protocols", "topical-retinoid-titration.json");
+        settings["Titration:Privacy:Key"] = "0123456789abcdef0123456789abcdef";
+        return settings;
+    }
+
     private async Task<(int ExitCode, IReadOnlyList<CheckedRow> Rows)> CheckAsync(params (string Name, string Value)[] settings)
     {
-        Dictionary<string, string> environment = _parts.Settings();
-        environment["Titration:Clinic:TimeZone"] = "Europe/London";
-        environment["Titration:Protocol:File"] = Repository.File("contracts", "protocols", "topical-retinoid-titration.json");
-        environment["Titration:Privacy:Key"] = "0123456789abcdef0123456789abcdef";
+        Dictionary<string, string> environment = Clinic();
         foreach ((string name, string value) in settings)
         {
             environment[name] = value;

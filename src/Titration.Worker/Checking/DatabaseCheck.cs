@@ -4,6 +4,7 @@ using Microsoft.Data.Sqlite;
 using Microsoft.EntityFrameworkCore;
 using Npgsql;
 using Titration.Storage;
+using Titration.Storage.Ledger;
 using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 
@@ -18,9 +19,9 @@ internal static class DatabaseCheck
     private static readonly TimeSpan Patience = TimeSpan.FromSeconds(10);
 
     public static Task<ImmutableArray<CheckRow>> RunAsync(Settings settings, TimeProvider time, CancellationToken cancellationToken) =>
-        settings.Database.Provider == DatabaseProvider.Sqlite ? SqliteAsync(settings, cancellationToken) : PostgresAsync(settings, time, cancellationToken);
+        settings.Database.Provider == DatabaseProvider.Sqlite ? SqliteAsync(settings, time, cancellationToken) : PostgresAsync(settings, time, cancellationToken);
 
-    private static async Task<ImmutableArray<CheckRow>> SqliteAsync(Settings settings, CancellationToken cancellationToken)
+    private static async Task<ImmutableArray<CheckRow>> SqliteAsync(Settings settings, TimeProvider time, CancellationToken cancellationToken)
     {
         string file = Path.GetFullPath(new SqliteConnectionStringBuilder(settings.Database.ConnectionString).DataSource);
         if (!File.Exists(file))
@@ -38,7 +39,7 @@ internal static class DatabaseCheck
                 state.Unknown.IsEmpty
                     ? CheckRow.Ok(SchemaSubject, state.Missing.IsEmpty ? "up to date" : $"{state.Missing.Length} migrations behind; `run` brings it up to date")
                     : Newer(state),
-                .. state.IsCurrent ? await UnmappedAsync(database, cancellationToken) : [],
+                .. state.IsCurrent ? await RecordedAsync(database, settings, time, cancellationToken) : [],
             ];
         }
         catch (DbException problem)
@@ -67,7 +68,7 @@ internal static class DatabaseCheck
                 CheckRow.Ok(Subject, $"PostgreSQL {version}, {where}, {(connection.SslMode == SslMode.VerifyFull ? "TLS with its name checked" : "on this machine")}"),
                 Schema(state),
                 ClockRow.Of(ClockSubject, there, before, after),
-                .. state.IsCurrent ? await UnmappedAsync(database, patience.Token) : [],
+                .. state.IsCurrent ? await RecordedAsync(database, settings, time, patience.Token) : [],
             ];
         }
         catch (Exception problem) when (Cause(problem) is DbException or TimeoutException || (problem is OperationCanceledException && !cancellationToken.IsCancellationRequested))
@@ -99,12 +100,19 @@ internal static class DatabaseCheck
     private static CheckRow Newer(SchemaState state) =>
         CheckRow.Wrong(SchemaSubject, $"a newer version's ({string.Join(", ", state.Unknown)})", "Run that version, or restore a backup.");
 
-    private static async Task<ImmutableArray<CheckRow>> UnmappedAsync(TitrationDbContext database, CancellationToken cancellationToken)
+    /// <summary>What the database holds that somebody has to know of.</summary>
+    private static async Task<ImmutableArray<CheckRow>> RecordedAsync(TitrationDbContext database, Settings settings, TimeProvider time, CancellationToken cancellationToken)
     {
         int codes = await database.UnmappedCodes.CountAsync(cancellationToken);
         int held = await database.Quarantine.CountAsync(q => q.State == QuarantineState.Held, cancellationToken);
         int dead = await database.Outbox.CountAsync(o => o.State == OutboxState.Dead, cancellationToken);
         ImmutableArray<CheckRow>.Builder rows = ImmutableArray.CreateBuilder<CheckRow>();
+        rows.Add(PolicyCheck.Of(await database.AdoptedAsync(cancellationToken), settings, time.GetUtcNow()));
+        if (!await database.FitsMarksAsync(settings.Marks?.OfKey, cancellationToken))
+        {
+            rows.Add(CheckRow.Wrong(PrivacyKeyCheck.Subject, "not the one by which erased patients were marked: what comes of them would be taken in", "Put the former key back into Titration__Privacy__Key."));
+        }
+
         if (codes > 0)
         {
             rows.Add(CheckRow.Warning("unmapped codes", $"{codes} came in that no mapping knows", "`titration mapping unmapped` lists them; map them in Titration__Mapping__File."));

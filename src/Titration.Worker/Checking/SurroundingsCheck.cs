@@ -3,6 +3,7 @@ using System.Security.Cryptography.X509Certificates;
 using Titration.Fhir.Writing;
 using Titration.Protocol.Courses;
 using Titration.Protocol.Definitions;
+using Titration.Worker.Commands;
 using Titration.Worker.Configuration;
 
 namespace Titration.Worker.Checking;
@@ -30,9 +31,8 @@ internal static class SurroundingsCheck
         Mapping(settings),
         Wording(settings),
         Space(settings.Options),
-        settings.Options.Privacy.Key.Length > 0
-            ? CheckRow.Ok("privacy key", "set")
-            : CheckRow.Warning("privacy key", "none: no patient can be erased", $"Put {PrivacyOptions.ShortestKey} random characters into the secret file Titration__Privacy__Key, and never change them."),
+        PrivacyKeyCheck.Of(
+            settings.Options.Privacy.Key, CommandSettings.IsInEnvironment("Privacy", "Key"), CommandSettings.SecretsFolder),
         .. OwnCertificates(settings),
     ];
 

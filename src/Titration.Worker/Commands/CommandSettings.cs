@@ -6,7 +6,7 @@ namespace Titration.Worker.Commands;
 internal static class CommandSettings
 {
     /// <summary>Where container engines mount secrets: a file's name is the setting's, such as <c>Titration__Broker__Uri</c>.</summary>
-    private const string SecretsFolder = "/run/secrets";
+    public const string SecretsFolder = "/run/secrets";
 
     /// <summary>Reads and checks them. Every problem is printed, a line each; null where there is one.</summary>
     public static Settings? Load(params IEnumerable<(string Key, string? Value)> overrides)
@@ -40,6 +40,10 @@ internal static class CommandSettings
 
     /// <summary>The clinic's protocol file by the settings alone; empty: the one that comes with the service.</summary>
     public static string ProtocolFile() => Read([])[$"{TitrationOptions.Section}:Protocol:File"] ?? "";
+
+    /// <summary>Whether the environment holds a setting: it outranks files.</summary>
+    public static bool IsInEnvironment(params ReadOnlySpan<string> path) =>
+        new ConfigurationBuilder().AddEnvironmentVariables().Build()[string.Join(':', [TitrationOptions.Section, .. path])] is { Length: > 0 };
 
     private static void Print(List<string> problems)
     {

@@ -36,6 +36,7 @@ public sealed class CheckTests
             broker: warning
             database: ok
             schema: ok
+            adopted policy: ok
             FHIR server: ok
             FHIR server's TLS: ok
             FHIR server's clock: ok
