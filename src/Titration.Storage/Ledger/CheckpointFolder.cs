@@ -27,6 +27,22 @@ public sealed class CheckpointFolder(string path)
         ? [.. Directory.EnumerateFiles(path, $"{Prefix}*{Suffix}").Select(file => NumberOf(System.IO.Path.GetFileName(file))).OfType<long>().Order()]
         : [];
 
+    /// <summary>Whether a checkpoint is there.</summary>
+    public bool Has(long checkpoint) => File.Exists(System.IO.Path.Combine(path, NameOf(checkpoint)));
+
+    /// <summary>The newest that is there; 0 where there is none, or none to be seen.</summary>
+    public long Newest()
+    {
+        try
+        {
+            return Numbers() is [.., var newest] ? newest : 0;
+        }
+        catch (Exception problem) when (problem is IOException or UnauthorizedAccessException)
+        {
+            return 0;
+        }
+    }
+
     /// <summary>Writes a checkpoint; what is there under its number stays as it is.</summary>
     /// <exception cref="IOException">The folder cannot be written to.</exception>
     /// <exception cref="UnauthorizedAccessException">The folder may not be written to.</exception>

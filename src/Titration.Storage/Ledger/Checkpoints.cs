@@ -55,6 +55,19 @@ public static class Checkpoints
             : new Checkpoint(row, await database.CheckpointHeads.AsNoTracking().Where(h => h.CheckpointId == id).ToListAsync(cancellationToken));
     }
 
+    /// <summary>When the oldest checkpoint was taken that has not reached the folder; null: all have. A folder that cannot be read has none.</summary>
+    public static async Task<DateTimeOffset?> UnexportedSinceAsync(this TitrationDbContext database, CheckpointFolder folder, CancellationToken cancellationToken)
+    {
+        long newest = await database.Checkpoints.MaxAsync(c => (long?)c.Id, cancellationToken) ?? 0;
+        if (newest == 0 || folder.Has(newest))
+        {
+            return null;
+        }
+
+        long exported = folder.Newest();
+        return await database.Checkpoints.Where(c => c.Id > exported).MinAsync(c => (DateTimeOffset?)c.At, cancellationToken);
+    }
+
     /// <summary>
     /// The root: SHA-256 over the previous root (32 zero bytes before the first), id (8), Unix milliseconds (8), decisions (8), facts (8), and for each
     /// grown chain, by the order of its id's text, chain id (16), length (8), head (32), facts (8), fact head (32). Integers are big-endian.

@@ -10,5 +10,6 @@ namespace Titration.Worker.Telemetry;
 /// <param name="Outbox">Depth and age of the outbox.</param>
 /// <param name="Due">Patients whose next look has come.</param>
 /// <param name="UnconfirmedStat">Emergency messages that have not left 5 minutes after they were decided.</param>
+/// <param name="UnexportedSince">When the oldest checkpoint of the ledger was taken that is not in its folder; null: all are.</param>
 /// <param name="Courses">Courses by outcome and step.</param>
-public sealed record Depths(DateTimeOffset At, int Held, OutboxDepth Outbox, int Due, int UnconfirmedStat, ImmutableArray<CourseCount> Courses);
+public sealed record Depths(DateTimeOffset At, int Held, OutboxDepth Outbox, int Due, int UnconfirmedStat, DateTimeOffset? UnexportedSince, ImmutableArray<CourseCount> Courses);

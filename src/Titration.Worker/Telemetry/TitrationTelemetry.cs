@@ -48,6 +48,7 @@ public sealed class TitrationTelemetry : IDisposable
         Gauge("titration.outbox.oldest.age", "s", "Age of the oldest outbox entry that could have left", d => d.Outbox.OldestUnsent is { } oldest ? (d.At - oldest).TotalSeconds : 0);
         Gauge("titration.outbox.stat.unconfirmed", "{entry}", "Emergency messages that have not left 5 minutes after they were decided", d => d.UnconfirmedStat);
         Gauge("titration.courses.due", "{patient}", "Patients whose next look has come", d => d.Due);
+        Gauge("titration.ledger.unexported.age", "s", "Age of the oldest checkpoint of the ledger that is not in its folder", d => d.UnexportedSince is { } since && since < d.At ? (d.At - since).TotalSeconds : 0);
         _meter.CreateObservableGauge("titration.courses", CoursesNow, "{course}", "Courses, by outcome and step in force");
     }
 

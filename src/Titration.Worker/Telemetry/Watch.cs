@@ -34,6 +34,7 @@ public sealed partial class Watch(
             await database.CountDueAsync(now, cancellationToken),
             // In shadow nothing is to leave.
             mode == OperatingMode.Shadow ? 0 : await database.CountUnconfirmedStatAsync(now - StatPatience, cancellationToken),
+            await database.UnexportedSinceAsync(settings.Ledger.Folder, cancellationToken),
             await database.CountCoursesAsync(cancellationToken));
         telemetry.Report(depths);
         if (depths.UnconfirmedStat > 0)

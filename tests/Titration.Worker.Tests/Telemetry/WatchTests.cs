@@ -12,6 +12,7 @@ using Titration.Storage.Delivery;
 using Titration.Storage.Ledger;
 using Titration.TestKit;
 using Titration.TestKit.Builders;
+using Titration.Worker.Hosting;
 using Titration.Worker.Telemetry;
 using Xunit;
 
@@ -48,7 +49,7 @@ public sealed class WatchTests
         Assert.Empty(seen);
 
         DateTimeOffset now = _days.At(0);
-        telemetry.Report(new Depths(now, 3, new OutboxDepth(9, 2, now.AddSeconds(-40)), 5, 1, [new CourseCount(Outcome.Maintain, "0.025 %", 7), new CourseCount(null, null, 4)]));
+        telemetry.Report(new Depths(now, 3, new OutboxDepth(9, 2, now.AddSeconds(-40)), 5, 1, now.AddHours(-3), [new CourseCount(Outcome.Maintain, "0.025 %", 7), new CourseCount(null, null, 4)]));
         listener.RecordObservableInstruments();
 
         Dictionary<string, double> expected = new(StringComparer.Ordinal)
@@ -59,10 +60,33 @@ public sealed class WatchTests
             ["titration.outbox.oldest.age"] = 40,
             ["titration.outbox.stat.unconfirmed"] = 1,
             ["titration.courses.due"] = 5,
+            ["titration.ledger.unexported.age"] = 3 * 60 * 60,
             ["titration.courses Maintain 0.025 %"] = 7,
             ["titration.courses none none"] = 4,
         };
         Assert.Equal(expected.OrderBy(e => e.Key, StringComparer.Ordinal), seen.OrderBy(e => e.Key, StringComparer.Ordinal));
+    }
+
+    [Fact]
+    public async Task A_checkpoint_that_cannot_leave_the_database_has_an_age_until_it_has()
+    {
+        using TemporaryFolder folder = new();
+        string inTheWay = folder.File("checkpoints");
+        await File.WriteAllTextAsync(inTheWay, "", Cancelled);
+        ShiftedClock clock = new(_days.At(6));
+        await using EmbeddedWorker worker = await EmbeddedWorker.StartAsync(clock, Cancelled, settings: ("Ledger:CheckpointFolder", inTheWay));
+        ClinicCheckpoints checkpoints = worker.Services.GetRequiredService<ClinicCheckpoints>();
+        Watch watch = worker.Services.GetRequiredService<Watch>();
+        await worker.TakeInAsync(Cancelled, _days.Order("p1"));
+        Assert.Null((await watch.LookAsync(Cancelled)).UnexportedSince);
+
+        await checkpoints.RunAsync(Cancelled);
+        clock.MoveTo(_days.At(7));
+        Assert.InRange((await watch.LookAsync(Cancelled)).UnexportedSince!.Value, _days.At(6), _days.At(6, 2));
+
+        File.Delete(inTheWay);
+        await checkpoints.RunAsync(Cancelled);
+        Assert.Null((await watch.LookAsync(Cancelled)).UnexportedSince);
     }
 
     [Fact]
