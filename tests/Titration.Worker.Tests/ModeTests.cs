@@ -123,6 +123,67 @@ public sealed class ModeTests
     }
 
     [Fact]
+    public async Task What_fell_overdue_in_shadow_is_first_the_prescribers_when_it_goes_live_and_the_pools_later()
+    {
+        ShiftedClock clock = new(_days.At(12, 20));
+        await using EmbeddedWorker worker = await StartAsync(clock, ("Mode", "shadow"));
+        foreach (string patient in new[] { "p1", "p2" })
+        {
+            await worker.TakeInAsync(Cancelled, _days.Order(patient), _days.CheckIn(patient, 5, applied: 3, burning: 2), _days.CheckIn(patient, 12, applied: 3, burning: 2));
+        }
+
+        await worker.TakeInAsync(Cancelled, _days.Order("p3"), _days.Swelling("p3", 12));
+        clock.MoveTo(_days.At(26, 20));
+        await worker.PassAsync(Cancelled);
+        await SetAsync(worker, "live");
+        await worker.PassAsync(Cancelled);
+        Assert.Equal(["p1 PractitionerRole/role-1", "p2 PractitionerRole/role-1", "p3 Organization/clinic"], await OwnersAsync(worker));
+        Assert.DoesNotContain(await worker.SearchAsync("Task", Cancelled), t => t["for"] is null); // no digest of what nobody has seen
+
+        // What loses its grounds meanwhile goes at once.
+        clock.MoveTo(_days.At(28, 20));
+        await worker.TakeInAsync(Cancelled, _days.Order("p2").With(o => (o["status"], o["meta"]) =
+            ("stopped", new JsonObject { ["versionId"] = "2", ["lastUpdated"] = $"{_days.At(28, 19):yyyy-MM-ddTHH:mm:ssZ}" })));
+        await worker.PassAsync(Cancelled);
+        Assert.Equal(["p1 PractitionerRole/role-1", "p3 Organization/clinic"], await OwnersAsync(worker));
+
+        clock.MoveTo(_days.At(29, 21));
+        await worker.PassAsync(Cancelled);
+        Assert.Equal(["p1 Organization/clinic", "p3 Organization/clinic"], await OwnersAsync(worker));
+    }
+
+    [Fact]
+    public async Task Whoever_looks_is_told_that_nothing_was_sent_and_what_would_have_been()
+    {
+        await using EmbeddedWorker worker = await StartAsync(new ShiftedClock(_days.At(8, 20)), ("Mode", "shadow"));
+        await worker.TakeInAsync(Cancelled, _days.Order("asked"));
+        await worker.PassAsync(Cancelled);
+
+        (string list, string show, string page) = await LookAsync();
+        Assert.StartsWith("Mode shadow: nothing is sent", list, StringComparison.Ordinal);
+        Assert.Contains("in shadow: would have been sent", show, StringComparison.Ordinal);
+        Assert.Contains("nothing is sent; what is unsent is what would have been", page, StringComparison.Ordinal);
+        Assert.Contains("<dt>Not sent, in shadow</dt><dd>1", page, StringComparison.Ordinal);
+
+        await SetAsync(worker, "paused");
+        (list, show, page) = await LookAsync();
+        Assert.StartsWith("Mode paused: only safety referrals and withdrawals are sent", list, StringComparison.Ordinal);
+        Assert.Contains("waits to be sent: the service is paused", show, StringComparison.Ordinal);
+        Assert.Contains("<dt>Unsent, while paused</dt><dd>1", page, StringComparison.Ordinal);
+
+        await SetAsync(worker, "live");
+        await worker.PassAsync(Cancelled);
+        (list, show, page) = await LookAsync();
+        Assert.DoesNotContain("Mode ", list, StringComparison.Ordinal);
+        Assert.DoesNotContain("shadow", show, StringComparison.Ordinal);
+        Assert.Contains("what is decided is sent", page, StringComparison.Ordinal);
+
+        async Task<(string, string, string)> LookAsync() => (
+            (await worker.RunAsync(Cancelled, "course", "list")).Output, (await worker.RunAsync(Cancelled, "course", "show", "asked")).Output,
+            await worker.Http.GetStringAsync(new Uri("status", UriKind.Relative), Cancelled));
+    }
+
+    [Fact]
     public async Task Each_change_is_recorded_with_who_when_and_why_and_the_settings_count_at_the_first_start_only()
     {
         using TemporaryFolder folder = new();
@@ -201,6 +262,14 @@ public sealed class ModeTests
         JsonObject task = Assert.Single(await worker.SearchAsync("Task", Cancelled), t => t["status"]!.GetValue<string>() == "requested");
         return DateTimeOffset.Parse(task["restriction"]!["period"]!["end"]!.GetValue<string>(), null);
     }
+
+    /// <summary>Who owns the open proposals and referrals.</summary>
+    private static async Task<string[]> OwnersAsync(EmbeddedWorker worker) =>
+    [
+        .. (await worker.SearchAsync("Task", Cancelled))
+            .Where(t => t["status"]!.GetValue<string>() == "requested" && t["focus"] is not null && (ClinicianAnswer.IsProposal(t) || t["priority"]!.GetValue<string>() == "stat"))
+            .Select(t => $"{t["for"]!["reference"]!.GetValue<string>()["Patient/".Length..]} {t["owner"]!["reference"]}").Order(StringComparer.Ordinal),
+    ];
 
     private static async Task<string[]> ProposedAsync(EmbeddedWorker worker) =>
         [.. (await worker.SearchAsync("Task", Cancelled)).Where(t => t["code"]!["coding"]![0]!["code"]!.GetValue<string>() == "approve").Select(t => t["for"]!["reference"]!.GetValue<string>()).Order(StringComparer.Ordinal)];

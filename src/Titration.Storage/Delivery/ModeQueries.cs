@@ -10,6 +10,10 @@ public static class ModeQueries
     public static async Task<OperatingMode> ModeAsync(this TitrationDbContext database, CancellationToken cancellationToken) =>
         await database.ModeChanges.OrderByDescending(m => m.Id).Select(m => (OperatingMode?)m.Mode).FirstOrDefaultAsync(cancellationToken) ?? OperatingMode.Shadow;
 
+    /// <summary>The change by which the mode is as it is; null: none was ever chosen.</summary>
+    public static Task<ModeChangeRow?> ModeChangeAsync(this TitrationDbContext database, CancellationToken cancellationToken) =>
+        database.ModeChanges.AsNoTracking().OrderByDescending(m => m.Id).FirstOrDefaultAsync(cancellationToken);
+
     /// <summary>Chooses a mode.</summary>
     /// <param name="database">The database, in a fresh context.</param>
     /// <param name="mode">The mode.</param>

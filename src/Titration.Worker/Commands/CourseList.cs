@@ -5,6 +5,7 @@ using Titration.Protocol.Communications;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.Storage;
+using Titration.Storage.Delivery;
 using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 using Titration.Worker.Explaining;
@@ -25,6 +26,7 @@ internal static class CourseList
             return Records.Refuse($"Titration:Clinic:TimeZone: \"{settings.Options.Clinic.TimeZone}\" is not a time zone known here");
         }
 
+        ModeChangeRow? mode = await database.ModeChangeAsync(cancellationToken);
         ILookup<Guid, CommunicationKind> open = await OpenAsync(database, cancellationToken);
         Outcome? sought = outcome is null or NoOutcome ? null : EnumCode.Parse<Outcome>(outcome);
         List<Line> courses = (await database.Courses.AsNoTracking()
@@ -40,6 +42,7 @@ internal static class CourseList
                 courses.Select(c => new
                 {
                     course = c.Id,
+                    mode = (mode?.Mode ?? OperatingMode.Shadow).Code(),
                     patient = $"Patient/{c.Patient}",
                     ingredient = c.Ingredient,
                     area = c.Area,
@@ -54,9 +57,15 @@ internal static class CourseList
             return ExitCode.Done;
         }
 
+        string column = mode?.Mode switch
+        {
+            OperatingMode.Live => "open",
+            OperatingMode.Paused => "open (paused)",
+            OperatingMode.Shadow or null => "would be open",
+        };
         Table table = new Table().Border(TableBorder.Simple).AddColumns(
             new TableColumn("course").NoWrap(), new TableColumn("patient"), new TableColumn("treatment"), new TableColumn("step"), new TableColumn("since").NoWrap(),
-            new TableColumn("outcome").NoWrap(), new TableColumn("next look").NoWrap(), new TableColumn("open"));
+            new TableColumn("outcome").NoWrap(), new TableColumn("next look").NoWrap(), new TableColumn(column));
         foreach (Line course in courses)
         {
             string waiting = string.Join(", ", open[course.Id].CountBy(k => k).Select(k => k.Value == 1 ? k.Key.Code() : $"{k.Value} {k.Key.Code()}"));
@@ -64,6 +73,12 @@ internal static class CourseList
                 new Text($"{course.Id}"[..CourseReader.ShortId]), new Text(course.Patient), new Text($"{course.Ingredient}, {course.Area}"), new Text(course.Step ?? ""),
                 new Text($"{course.Since:yyyy-MM-dd}"), new Text(Words.InShort(course.Outcome, course.IsFollowed), Markedly(course.Outcome)),
                 new Text(course.NextLook is { } next ? $"{ClinicZone.DateOf(next, zone):yyyy-MM-dd}" : "new facts"), new Text(waiting));
+        }
+
+        OperatingMode inForce = mode?.Mode ?? OperatingMode.Shadow;
+        if (Words.MeaningOf(inForce) is { } meaning)
+        {
+            Console.WriteLine($"Mode {inForce.Code()}: {meaning}{(mode is null ? "" : $" (since {mode.At.ToUniversalTime():yyyy-MM-dd HH:mm'Z'} by {mode.By})")}.");
         }
 
         if (courses.Count > 0)

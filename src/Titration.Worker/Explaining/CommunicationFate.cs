@@ -9,13 +9,14 @@ namespace Titration.Worker.Explaining;
 internal static class CommunicationFate
 {
     /// <param name="row">The communication.</param>
+    /// <param name="mode">What leaves for the FHIR server at present.</param>
     /// <param name="entries">Its entries in the outbox.</param>
     /// <param name="answers">What clinicians answered to it, each resource in its newest version.</param>
     /// <param name="resources">What the FHIR server holds of it.</param>
     public static ExplainedCommunication Of(
-        CommunicationRow row, IEnumerable<OutboxRow> entries, IReadOnlyCollection<AnswerFact> answers, IEnumerable<SentResourceRow> resources)
+        CommunicationRow row, OperatingMode mode, IEnumerable<OutboxRow> entries, IReadOnlyCollection<AnswerFact> answers, IEnumerable<SentResourceRow> resources)
     {
-        IEnumerable<CommunicationEvent> events = [.. entries.OrderBy(e => e.Sequence).Select(Of), .. answers.Select(Of)];
+        IEnumerable<CommunicationEvent> events = [.. entries.OrderBy(e => e.Sequence).Select(e => Of(e, mode)), .. answers.Select(Of)];
         return new ExplainedCommunication(
             row.Key, StoredJson.ReadIntent(row.Intent), row.OpenedAt, row.DecisionId, row.ClosedBy, IsOpen(row, answers),
             [.. events.OrderBy(e => e.At ?? DateTimeOffset.MaxValue)], [.. resources.OrderBy(r => r.Role, StringComparer.Ordinal).Select(r => $"{r.ResourceType}/{r.ServerId}")]);
@@ -25,7 +26,7 @@ internal static class CommunicationFate
     public static bool IsOpen(CommunicationRow row, IEnumerable<AnswerFact> answers) =>
         row.State == CommunicationState.Standing && answers.All(a => a.Answer == TaskAnswer.InHand);
 
-    private static CommunicationEvent Of(OutboxRow entry)
+    private static CommunicationEvent Of(OutboxRow entry, OperatingMode mode)
     {
         (string kind, string done) = entry.Action switch
         {
@@ -40,9 +41,21 @@ internal static class CommunicationFate
             OutboxState.Sent => new CommunicationEvent(entry.SentAt, kind, done),
             OutboxState.Dropped => new CommunicationEvent(entry.CreatedAt, "dropped", $"not {done}: its grounds had gone before it left"),
             OutboxState.Dead => new CommunicationEvent(null, "refused", $"not {done}: the FHIR server refuses it{problem}"),
-            OutboxState.Pending or OutboxState.Leased => new CommunicationEvent(null, "waiting", $"waits to be {done}{problem}"),
+            OutboxState.Pending when mode == OperatingMode.Shadow => new CommunicationEvent(entry.CreatedAt, "shadow", $"in shadow: would have been {ShortOf(entry)}"),
+            OutboxState.Pending when mode == OperatingMode.Paused && entry is { Action: not OutboxAction.Withdraw, Kind: not CommunicationKind.SafetyReferral } =>
+                new CommunicationEvent(null, "paused", $"waits to be {ShortOf(entry)}: the service is paused"),
+            OutboxState.Pending or OutboxState.Leased => new CommunicationEvent(null, "waiting", $"waits to be {ShortOf(entry)}{problem}"),
         };
     }
+
+    /// <summary>What is still to be done, as it goes after "to be".</summary>
+    private static string ShortOf(OutboxRow entry) => entry.Action switch
+    {
+        OutboxAction.Issue => "sent",
+        OutboxAction.Withdraw => entry.Reason is { } reason ? $"withdrawn ({WhyOf(reason)})" : "withdrawn",
+        OutboxAction.Activate => "made active for the patient",
+        OutboxAction.HandOver => "handed to the clinic's pool",
+    };
 
     private static CommunicationEvent Of(AnswerFact answer) => new(
         answer.At, answer.Answer.Code(),

@@ -5,6 +5,7 @@ using Titration.Protocol.Decisions;
 using Titration.Protocol.Doses;
 using Titration.Protocol.Facts;
 using Titration.Protocol.Rules;
+using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 
 namespace Titration.Worker.Explaining;
@@ -24,6 +25,9 @@ internal sealed record CourseExplanation
     public required CourseRecord? Record { get; init; }
 
     public required CourseFigures? Figures { get; init; }
+
+    /// <summary>What leaves for the FHIR server at present.</summary>
+    public required OperatingMode Mode { get; init; }
 
     /// <summary>Oldest first.</summary>
     public required ImmutableArray<ExplainedDecision> Decisions { get; init; }

@@ -14,6 +14,7 @@ internal static class CourseJson
         ingredient = course.Course.Ingredient,
         area = course.Course.Area,
         timeZone = course.Policy.Zone.Id,
+        mode = course.Mode.Code(),
         lookedAt = course.Standing.AsOf.ToUniversalTime(),
         followed = course.Standing.NotFollowed is null,
         outcome = course.Standing.Outcome?.Code(),

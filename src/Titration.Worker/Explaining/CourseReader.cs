@@ -6,6 +6,7 @@ using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.Protocol.Rules;
 using Titration.Storage;
+using Titration.Storage.Delivery;
 using Titration.Storage.Ledger;
 using Titration.Storage.Model;
 using Titration.Worker.Configuration;
@@ -70,6 +71,7 @@ internal static class CourseReader
         ImmutableArray<(long Sequence, Fact Fact)> known = [.. facts.Select(f => (f.Sequence, StoredJson.ReadFact(f.Content)))];
         PatientHistory history = new(course.Patient, [.. known.Select(k => k.Fact)]);
         Evaluation standing = StoredJson.ReadEvaluation(course.Evaluation);
+        OperatingMode mode = await database.ModeAsync(cancellationToken);
         AsOf asOf = new(standing.AsOf, policy.Zone);
         ILookup<Guid, AnswerFact> answers = history.Facts.OfType<AnswerFact>().GroupBy(a => (a.Source.Type, a.Source.Id)).Select(g => g.MaxBy(a => a.At)!)
             .ToLookup(a => a.Communication);
@@ -79,13 +81,14 @@ internal static class CourseReader
             Standing = standing,
             Course = identity,
             Policy = policy,
+            Mode = mode,
             Record = TitrationPolicy.Records(history, policy.Protocol, asOf).FirstOrDefault(r => r.Course.Id == course.Id),
             Figures = TitrationPolicy.Figures(history, policy.Protocol, asOf).FirstOrDefault(f => f.Course.Id == course.Id),
             Decisions = [.. chain.Where(e => e.Content!.CourseId == course.Id).Select((entry, index) => Explained(entry, index + 1, known, policy))],
             Communications =
             [
                 .. communications.OrderBy(c => c.OpenedAt).ThenBy(c => c.Kind).ThenBy(c => c.Cause, StringComparer.Ordinal)
-                    .Select(c => CommunicationFate.Of(c, entries[c.Key], [.. answers[c.Key]], sent[c.Key])),
+                    .Select(c => CommunicationFate.Of(c, mode, entries[c.Key], [.. answers[c.Key]], sent[c.Key])),
             ],
         };
     }

@@ -56,6 +56,11 @@ internal static class CourseText
         Row("treatment", $"{course.Course.Ingredient}, {course.Course.Area}", Style.Plain);
         Row("step", standing.Step is { } step ? $"{StepText.Of(step.Step)}, since {Day(step.Since)} (day {course.AsOfDate.DayNumber - step.Since.DayNumber})" : "none in force", Style.Plain);
         Row("outcome", Words.Of(standing), Bold);
+        if (Words.MeaningOf(course.Mode) is { } mode)
+        {
+            Row("mode", $"{course.Mode.Code()}: {mode}", Bold);
+        }
+
         foreach ((string text, int index) in course.Open.Select(Words.Of).DefaultIfEmpty("nothing").Select((t, i) => (t, i)))
         {
             Row(index == 0 ? "open" : "", text, Style.Plain);

@@ -3,6 +3,7 @@ using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.Protocol.Rules;
+using Titration.Storage.Model;
 
 namespace Titration.Worker.Explaining;
 
@@ -15,6 +16,14 @@ internal static class Words
         { NotFollowed: { } not, Outcome: null } => $"no outcome: {WhyOf(not)}",
         { NotFollowed: { } not } => $"{Of(evaluation.Outcome, evaluation.Proposed)}, although {WhyOf(not)}: it is urgent",
         _ => Of(evaluation.Outcome, evaluation.Proposed),
+    };
+
+    /// <summary>What a mode other than live does to what is shown; null: nothing.</summary>
+    public static string? MeaningOf(OperatingMode mode) => mode switch
+    {
+        OperatingMode.Live => null,
+        OperatingMode.Shadow => "nothing is sent; what is shown as open would have been",
+        OperatingMode.Paused => "only safety referrals and withdrawals are sent; the rest waits",
     };
 
     /// <summary>In place of an outcome, in a word or two.</summary>

@@ -24,7 +24,9 @@ internal static class CourseReport
             E(
                 "div", Class("sheet"),
                 E(
-                    "header", E("p", Class("kicker"), $"{clinic} · course of treatment"), E("h1", treatment), Facts(course),
+                    "header", E("p", Class("kicker"), $"{clinic} · course of treatment"), E("h1", treatment),
+                    Words.MeaningOf(course.Mode) is { } mode ? E("p", Class("mode"), E("span", Class("mark down"), course.Mode.Code()), " ", mode) : null,
+                    Facts(course),
                     E(
                         "nav", A("aria-label", "Sections"),
                         E("ul", Link("#over-time", "Over time"), Link("#decisions", "Decisions"), Link("#messages", "Messages"), Link("#about", "About this page")))),

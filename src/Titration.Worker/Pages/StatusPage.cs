@@ -4,6 +4,7 @@ using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.Storage.Delivery;
+using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 using static Titration.Worker.Pages.Html;
 
@@ -22,9 +23,24 @@ internal static class StatusPage
             "div", Class("sheet"),
             E(
                 "header", E("p", Class("kicker"), settings.Clinic.Name), E("h1", "Titration"),
-                E("p", Class("state"), E("span", Class($"mark {(status.IsReady ? "up" : "stop")}"), status.IsReady ? "ready" : "not ready"), E("span", Class("soft small"), $"looked at {At(status.At)}; reload the page to look again"))),
+                E("p", Class("state"), E("span", Class($"mark {(status.IsReady ? "up" : "stop")}"), status.IsReady ? "ready" : "not ready"), E("span", Class("soft small"), $"looked at {At(status.At)}; reload the page to look again")),
+                status.Figures is { } known ? Mode(known.Mode) : null),
             E("main", Parts(status), status.Figures is { } figures ? Figures(status, figures, settings.Policy.Follow == Following.All ? "ended" : "ended or not followed") : E("p", "The database does not answer: there are no figures.")),
             About(settings)));
+
+    /// <summary>What leaves for the FHIR server, and who chose that.</summary>
+    private static XElement Mode(ModeChangeRow? change)
+    {
+        OperatingMode mode = change?.Mode ?? OperatingMode.Shadow;
+        string meaning = mode switch
+        {
+            OperatingMode.Shadow => "nothing is sent; what is unsent is what would have been",
+            OperatingMode.Live => "what is decided is sent",
+            OperatingMode.Paused => "only safety referrals and withdrawals are sent; the rest waits",
+        };
+        string chosen = change is null ? "" : $"; since {At(change.At)} by {change.By}{(change.Reason is { } reason ? $": {reason}" : "")}";
+        return E("p", Class("mode"), E("span", Class($"mark {(mode == OperatingMode.Live ? "up" : "down")}"), mode.Code()), " ", $"{meaning}{chosen}");
+    }
 
     private static XElement Parts(ServiceStatus status) => E(
         "section", A("aria-labelledby", "health"), E("h2", A("id", "health"), "Health"),
@@ -47,7 +63,7 @@ internal static class StatusPage
                 E(
                     "dl", Class("figures"),
                     Figure("Patients due", figures.Depths.Due, "whose next look has come", attention: false),
-                    Figure("Unsent", figures.UnsentByRank.Values.Sum(), ranks, attention: false),
+                    Figure(figures.Mode?.Mode is OperatingMode.Live ? "Unsent" : figures.Mode?.Mode is OperatingMode.Paused ? "Unsent, while paused" : "Not sent, in shadow", figures.UnsentByRank.Values.Sum(), ranks, attention: false),
                     Figure("Oldest unsent", oldest is { } age ? Age(age) : "–", "that could have left", attention: oldest > TimeSpan.FromHours(1)),
                     Figure("Emergencies unconfirmed", figures.Depths.UnconfirmedStat, "after 5 minutes", attention: figures.Depths.UnconfirmedStat > 0),
                     Figure("Dead letters", outbox.Dead, "titration outbox list", attention: outbox.Dead > 0),

@@ -4,6 +4,7 @@ using Microsoft.EntityFrameworkCore;
 using Microsoft.Extensions.Diagnostics.HealthChecks;
 using Titration.Storage;
 using Titration.Storage.Delivery;
+using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 using Titration.Worker.Telemetry;
 
@@ -16,13 +17,14 @@ namespace Titration.Worker.Pages;
 internal sealed record PartState(string Name, bool IsReady, string Why);
 
 /// <summary>What the database holds for the page.</summary>
+/// <param name="Mode">By whom and since when the mode is as it is; null: none was chosen yet, and nothing is sent.</param>
 /// <param name="Depths">As the gauges show them.</param>
 /// <param name="UnsentByRank">0 stat, 1 urgent, 2 routine.</param>
 /// <param name="WaitingByReason">Resources that cannot be used yet.</param>
 /// <param name="UnmappedCodes">Codes that no mapping knew when they came.</param>
 /// <param name="Decisions">The newest, newest first.</param>
 internal sealed record StatusFigures(
-    Depths Depths, ImmutableSortedDictionary<int, int> UnsentByRank, ImmutableSortedDictionary<string, int> WaitingByReason, int UnmappedCodes,
+    ModeChangeRow? Mode, Depths Depths, ImmutableSortedDictionary<int, int> UnsentByRank, ImmutableSortedDictionary<string, int> WaitingByReason, int UnmappedCodes,
     ImmutableArray<RecentDecision> Decisions);
 
 /// <summary>How the service stands, without a word about any patient.</summary>
@@ -60,7 +62,7 @@ internal sealed class StatusReader(
             Depths depths = telemetry.LastReported ?? await watch.LookAsync(cancellationToken);
             await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
             return new StatusFigures(
-                depths, await database.UnsentByRankAsync(cancellationToken), await database.WaitingByReasonAsync(cancellationToken),
+                await database.ModeChangeAsync(cancellationToken), depths, await database.UnsentByRankAsync(cancellationToken), await database.WaitingByReasonAsync(cancellationToken),
                 await database.UnmappedCodes.CountAsync(cancellationToken), await database.RecentDecisionsAsync(MostDecisions, cancellationToken));
         }
         catch (DbException)

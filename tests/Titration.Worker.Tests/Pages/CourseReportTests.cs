@@ -5,6 +5,7 @@ using Titration.Protocol.Courses;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
 using Titration.Protocol.Rules;
+using Titration.Storage.Model;
 using Titration.TestKit;
 using Titration.Worker.Configuration;
 using Titration.Worker.Explaining;
@@ -72,6 +73,7 @@ public sealed partial class CourseReportTests
             Course = record.Course with { Patient = Or("p1"), Ingredient = Or("tretinoin"), Area = Or("face") },
             Policy = policy with { Protocol = policy.Protocol with { Name = Or("name"), Version = Or("1") } },
             Figures = null,
+            Mode = OperatingMode.Shadow,
             Standing = Replaced(standing),
             Record = record with { Findings = [.. record.Findings.Select(f => f with { Code = Or(f.Code) })] },
             Decisions = [new ExplainedDecision(1, decision, 1, Or("hash"), Or("policy"), Or("digest"), Replaced(evaluation), otherwise)],
