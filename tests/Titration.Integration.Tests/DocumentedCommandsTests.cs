@@ -28,7 +28,6 @@ public sealed class DocumentedCommandsTests : IDisposable
     {
         await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
         await using PostgresDatabase database = await PostgresDatabase.CreateAsync(Cancelled);
-        await parts.Peer.PutAsync(Clinic, Cancelled);
         await using DocumentedCommands commands = new(
             _folder,
             new Dictionary<string, string>(StringComparer.Ordinal) { ["Titration__Health__Port"] = "0", ["Titration__Sweep__EverySeconds"] = "1" },

@@ -18,9 +18,9 @@ public sealed class DocumentationTests
     /// <summary>Named in a sentence and run nowhere, each with its reason.</summary>
     private static readonly Dictionary<string, string> RunNowhere = new(StringComparer.Ordinal)
     {
-        ["dotnet run --project src/Titration.Worker --"] = "the beginning of every command of the program, where there is no release",
         ["dotnet build"] = "test.sh begins with it",
         ["dotnet format"] = "test.sh does it",
+        ["npm ci --ignore-scripts"] = "test.sh does it for the folders of Node before their tests",
         ["openssl dgst"] = "a name, no command",
         ["kubectl port-forward"] = "a name, no command; needs a cluster",
         ["kubectl rollout undo"] = "named as what is not to be done; needs a cluster",
@@ -63,7 +63,7 @@ public sealed class DocumentationTests
     [Fact]
     public void Every_command_of_another_program_that_a_sentence_names_is_run_or_has_a_reason_why_not()
     {
-        string[] named = [.. MarkdownPage.All.SelectMany(p => p.Code).Where(c => OfOthers.Any(o => c.StartsWith(o, StringComparison.Ordinal)) && !c.EndsWith(' ')).Distinct(StringComparer.Ordinal)];
+        string[] named = [.. MarkdownPage.All.SelectMany(p => p.Code).Where(c => OfOthers.Any(o => c.StartsWith(o, StringComparison.Ordinal)) && c.Contains(' ', StringComparison.Ordinal)).Distinct(StringComparer.Ordinal)];
 
         Assert.Equal([], named.Where(n => !Run.Any(r => r.Contains(n, StringComparison.Ordinal)) && RunInstead.Of(n) is null && !RunNowhere.ContainsKey(n)));
         Assert.Equal([], RunNowhere.Keys.Except(named, StringComparer.Ordinal));

@@ -14,9 +14,9 @@ internal static class CheckCommand
     public static Command Create()
     {
         Command command = new("check", """
-            Looks at every connection and every assumption of the settings in force, and changes nothing anywhere: settings, time zone, protocol, mapping,
+            Looks at every connection and every assumption of the settings in force, and changes nothing anywhere. Looked at are settings, time zone, protocol, mapping,
             wording, disk; broker, queue, exchange; database, schema, clock; FHIR server, its certificate, clock, token and scopes, and whether its
-            CapabilityStatement has what the service needs. Beside what is wrong stands what to do.
+            CapabilityStatement has what the service needs. Below what is wrong stands what to do.
 
             Exit code 0: nothing is wrong (warnings may be); 1: something is.
             """)
@@ -47,13 +47,17 @@ internal static class CheckCommand
 
     private static void Write(ImmutableArray<CheckRow> rows)
     {
-        Table table = new Table().Border(TableBorder.Simple).AddColumns("", "state", "seen", "what to do");
+        Grid grid = new Grid().AddColumn(new GridColumn().NoWrap().Padding(2, 0, 2, 0)).AddColumn(new GridColumn().NoWrap()).AddColumn();
         foreach (CheckRow row in rows)
         {
-            table.AddRow(new Text(row.Subject), StateOf(row.State), new Text(row.Seen), new Text(row.Remedy ?? ""));
+            grid.AddRow(new Text(row.Subject), StateOf(row.State), new Text(row.Seen));
+            if (row.Remedy is { } remedy)
+            {
+                grid.AddRow(Text.Empty, Text.Empty, new Text($"-> {remedy}"));
+            }
         }
 
-        Records.Write(table);
+        Records.Write(grid);
         int wrong = rows.Count(r => r.State == CheckState.Wrong);
         int warnings = rows.Count(r => r.State == CheckState.Warning);
         int unseen = rows.Count(r => r.State == CheckState.NotChecked);

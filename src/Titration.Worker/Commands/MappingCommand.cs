@@ -112,6 +112,6 @@ internal static class MappingCommand
                 new Text($"{code.Count}"), new Text(code.LastSeen.ToString("yyyy-MM-dd", null)), new Text(code.ResourceType), new Text(code.Code), new Text(code.System));
         }
 
-        AnsiConsole.Write(table);
+        Records.Write(table);
     }
 }

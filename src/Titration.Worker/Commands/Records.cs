@@ -3,6 +3,7 @@ using System.Text.Encodings.Web;
 using System.Text.Json;
 using Microsoft.Data.Sqlite;
 using Spectre.Console;
+using Spectre.Console.Rendering;
 using Titration.Storage;
 using Titration.Worker.Configuration;
 
@@ -11,6 +12,9 @@ namespace Titration.Worker.Commands;
 /// <summary>What the commands share that work on what is recorded: on the database alone, whether or not the service runs.</summary>
 internal static class Records
 {
+    private const int FileWidth = 240;
+    private const int Unlimited = 10_000;
+
     public static readonly JsonSerializerOptions Json = new(JsonSerializerDefaults.Web)
     {
         WriteIndented = true,
@@ -48,15 +52,52 @@ internal static class Records
         }
     }
 
-    /// <summary>Writes a table; into a file or a pipe, which have no width, wide enough for a line to stay one.</summary>
-    public static void Write(Table table)
+    /// <summary>
+    /// Writes a table; into a file or a pipe, which have no width, wide enough for a line to stay one. On a terminal too narrow for it each row becomes a few lines, a column each:
+    /// what would be broken in the middle of a word can neither be read nor copied.
+    /// </summary>
+    public static void Write(Table table) => Write(table, AnsiConsole.Console, Console.IsOutputRedirected);
+
+    /// <summary>Writes what wraps well at any width.</summary>
+    public static void Write(Grid grid)
     {
         if (Console.IsOutputRedirected)
         {
-            AnsiConsole.Profile.Width = 240;
+            AnsiConsole.Profile.Width = FileWidth;
         }
 
-        AnsiConsole.Write(table);
+        AnsiConsole.Write(grid);
+    }
+
+    internal static void Write(Table table, IAnsiConsole console, bool isFile)
+    {
+        if (isFile)
+        {
+            console.Profile.Width = FileWidth;
+        }
+
+        RenderOptions options = RenderOptions.Create(console, console.Profile.Capabilities);
+        console.Write(isFile || ((IRenderable)table).Measure(options, Unlimited).Max <= console.Profile.Width ? table : Stacked(table, options));
+    }
+
+    private static Rows Stacked(Table table, RenderOptions options)
+    {
+        List<IRenderable> lines = [];
+        foreach (TableRow row in table.Rows)
+        {
+            Grid grid = new Grid().AddColumn(new GridColumn().NoWrap().Padding(2, 0, 2, 0)).AddColumn();
+            foreach ((TableColumn column, IRenderable cell) in table.Columns.Zip(row))
+            {
+                if (cell.Measure(options, Unlimited).Max > 0)
+                {
+                    grid.AddRow(column.Header, cell);
+                }
+            }
+
+            lines.AddRange([grid, Text.Empty]);
+        }
+
+        return new Rows(lines);
     }
 
     /// <summary>Says what is wrong with the call.</summary>

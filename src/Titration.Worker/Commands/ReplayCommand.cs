@@ -18,7 +18,7 @@ internal static class ReplayCommand
         Option<string?> patient = new("--patient") { Description = "Only this patient's decisions, by the logical id on the FHIR server." };
         Option<bool> json = new("--json") { Description = "One JSON object." };
         Command command = new("replay", """
-            Evaluates every recorded decision again: from the facts that it knew, at its instant, by the protocol and the time zone it was made by, all from
+            Evaluates every recorded decision again. It does so from the facts that the decision knew, at its instant, by the protocol and the time zone it was made by, all from
             the database alone. The result must be the recorded one, byte for byte; exit code 1 where one is not.
 
             With --protocol it shows which decisions another protocol would have made otherwise, before a clinic adopts it. Each decision stands for itself:
