@@ -129,9 +129,11 @@ public abstract class TitrationDbContext : DbContext
             .Where(entry => entry.State is EntityState.Added or EntityState.Modified or EntityState.Deleted)
             .Select(PatientOf)
             .OfType<string>()];
+        // Asked for once: it looks at all rows for changes each time.
+        LocalView<PatientRow> loaded = Patients.Local;
         foreach (string patient in changed)
         {
-            EntityEntry<PatientRow> row = Patients.Local.FindEntry(patient)
+            EntityEntry<PatientRow> row = loaded.FindEntry(patient)
                 ?? throw new InvalidOperationException("Rows of a patient are saved only together with the patient's own row: load the patient first.");
             PropertyEntry<PatientRow, long> version = row.Property(p => p.Version);
             version.CurrentValue = version.OriginalValue + 1;

@@ -8,8 +8,8 @@ namespace Titration.Storage;
 /// <summary>Tables, keys and indexes: the same in both databases.</summary>
 internal static class TitrationModel
 {
-    // The claim reads only what has not left, however much has.
-    private const string Unsent = "state IN ('pending', 'leased')";
+    // The claim and the gauges read only what has not left, however much has.
+    private const string Unsettled = "state IN ('pending', 'leased', 'dead')";
 
     public static void Configure(ModelBuilder model)
     {
@@ -41,6 +41,8 @@ internal static class TitrationModel
             course.ToTable("course").HasKey(c => c.Id);
             course.Property(c => c.Id).ValueGeneratedNever();
             course.HasIndex(c => c.Patient);
+            // The gauge counts them without reading their evaluations.
+            course.HasIndex(c => new { c.Outcome, c.Step });
             course.HasOne<PatientRow>().WithMany().HasForeignKey(c => c.Patient).OnDelete(DeleteBehavior.Restrict);
         });
     }
@@ -109,7 +111,7 @@ internal static class TitrationModel
             entry.ToTable("outbox").HasKey(o => o.Id);
             entry.HasIndex(o => new { o.Patient, o.Sequence }).IsUnique();
             entry.HasIndex(o => new { o.CommunicationKey, o.Sequence });
-            entry.HasIndex(o => new { o.Rank, o.Id }).HasFilter(Unsent);
+            entry.HasIndex(o => new { o.Rank, o.Id }).HasFilter(Unsettled);
             // How many messages a patient got today.
             entry.HasIndex(o => new { o.Patient, o.SentAt }).HasFilter("paced");
             // How many proposals left today.

@@ -94,7 +94,7 @@ public abstract class ErasureSuite(DatabaseFixture fixture) : StorageSuite(fixtu
         await using TitrationDbContext database = Open();
         await using var transaction = await database.Database.BeginTransactionAsync(Token);
 
-        Assert.Null(await database.LoadKnownPatientAsync("p", Token));
+        Assert.Empty(await database.LoadKnownPatientsAsync(["p"], Token));
         Assert.Equal(0, await database.Patients.CountAsync(Token));
     }
 

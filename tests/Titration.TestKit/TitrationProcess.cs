@@ -24,6 +24,9 @@ public sealed class TitrationProcess : IAsyncDisposable
     /// <summary>What it has said so far.</summary>
     public string Output => string.Join('\n', _lines);
 
+    /// <summary>The operating system's number of the process.</summary>
+    public int Id => _process.Id;
+
     public bool HasExited => _process.HasExited;
 
     /// <summary>Starts the executable and leaves it running.</summary>

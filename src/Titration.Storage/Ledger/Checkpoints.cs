@@ -9,7 +9,10 @@ public sealed record Checkpoint(CheckpointRow Row, IReadOnlyList<CheckpointHeadR
 /// <summary>Clinic-wide seals over the ends of all chains of decisions and facts. Each holds what has changed since the one before.</summary>
 public static class Checkpoints
 {
-    /// <summary>Seals the ends of all chains that have grown. Null where none has.</summary>
+    /// <summary>Chains that one checkpoint seals at most: after a backfill all have grown at once, and they are not to be in memory together.</summary>
+    public const int Most = 10_000;
+
+    /// <summary>Seals the ends of the chains that have grown, <see cref="Most"/> at most: where it seals so many, the next one goes on. Null where none has.</summary>
     /// <param name="database">The database.</param>
     /// <param name="at">Now.</param>
     /// <param name="sign">Signs the root hash; null where the clinic has no key.</param>
@@ -23,6 +26,8 @@ public static class Checkpoints
         // One statement: what is committed meanwhile is sealed by the next one.
         var grown = await database.Chains
             .Where(c => (c.Length > 0 || c.Facts > 0) && !database.CheckpointHeads.Any(h => h.ChainId == c.Id && h.Length == c.Length && h.Facts == c.Facts))
+            .OrderBy(c => c.Id)
+            .Take(Most)
             .Select(c => new
             {
                 Head = new CheckpointHeadRow { ChainId = c.Id, Length = c.Length, Head = c.Head, Facts = c.Facts, FactHead = c.FactHead, CheckpointId = id },

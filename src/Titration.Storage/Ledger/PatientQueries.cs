@@ -28,11 +28,12 @@ public static class PatientQueries
             : throw new DbUpdateConcurrencyException("A patient was erased while its lock was waited for: load again.");
     }
 
-    /// <summary>Loads a patient like <see cref="LoadPatientsAsync"/>, and adds nothing; null where the patient is not known, or not any more.</summary>
-    public static async Task<PatientRecord?> LoadKnownPatientAsync(this TitrationDbContext database, string patient, CancellationToken cancellationToken)
+    /// <summary>Loads patients like <see cref="LoadPatientsAsync"/>, and adds none: who is not known, or not any more, is left out.</summary>
+    public static async Task<ImmutableArray<PatientRecord>> LoadKnownPatientsAsync(
+        this TitrationDbContext database, IEnumerable<string> patients, CancellationToken cancellationToken)
     {
         RequireFresh(database);
-        return await LoadAsync(database, [patient], cancellationToken) is [var known] ? known : null;
+        return await LoadAsync(database, [.. patients], cancellationToken);
     }
 
     private static void RequireFresh(TitrationDbContext database)

@@ -41,24 +41,34 @@ public sealed partial class DueSweep(
                 return looked;
             }
 
-            foreach (string patient in due)
-            {
-                looked += await LookAsync(patient, cancellationToken) ? 1 : 0;
-            }
+            looked += await LookAsync(due, cancellationToken);
         }
     }
 
-    private async Task<bool> LookAsync(string patient, CancellationToken cancellationToken)
+    /// <summary>All in one transaction; where that fails, each in one of its own, so that only the one that is the reason is left out.</summary>
+    /// <returns>How many were looked at.</returns>
+    private async Task<int> LookAsync(ImmutableArray<string> patients, CancellationToken cancellationToken)
     {
         try
         {
-            await decisions.LookAsync(patient, cancellationToken);
-            return true;
+            await decisions.LookAsync(patients, cancellationToken);
+            return patients.Length;
         }
         catch (Exception problem) when (problem is not OperationCanceledException)
         {
-            Log.LookFailed(logger, problem);
-            return false;
+            if (patients.Length == 1)
+            {
+                Log.LookFailed(logger, problem);
+                return 0;
+            }
+
+            int looked = 0;
+            foreach (string patient in patients)
+            {
+                looked += await LookAsync([patient], cancellationToken);
+            }
+
+            return looked;
         }
     }
 

@@ -62,18 +62,16 @@ public sealed class PatientDecisions(
         outbox.Raise();
     }
 
-    /// <summary>Looks at one patient whose time has come. One who was erased meanwhile is passed over.</summary>
-    public async Task LookAsync(string patient, CancellationToken cancellationToken)
+    /// <summary>Looks at patients whose time has come, in one transaction. Those who were erased meanwhile are passed over.</summary>
+    public async Task LookAsync(IReadOnlyCollection<string> patients, CancellationToken cancellationToken)
     {
         PolicyTime inForce = await policy.RequireAsync(cancellationToken);
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
-        if (await database.LoadKnownPatientAsync(patient, cancellationToken) is not { } record)
+        foreach (PatientRecord record in await database.LoadKnownPatientsAsync(patients, cancellationToken))
         {
-            return;
+            await DecideAsync(database, record, added: [], inForce, traceParent: null, cancellationToken);
         }
-
-        await DecideAsync(database, record, added: [], inForce, traceParent: null, cancellationToken);
 
         await database.SaveChangesAsync(cancellationToken);
         await transaction.CommitAsync(cancellationToken);

@@ -2,7 +2,6 @@ using Microsoft.EntityFrameworkCore;
 using Quartz;
 using Titration.Storage;
 using Titration.Storage.Ledger;
-using Titration.Storage.Model;
 using Titration.Worker.Configuration;
 
 namespace Titration.Worker.Hosting;
@@ -16,11 +15,14 @@ public sealed partial class ClinicCheckpoints(
     {
         await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
         LedgerKey? key = settings.Ledger.Key;
-        CheckpointRow? taken = await database.TakeCheckpointAsync(time.GetUtcNow(), key is null ? null : key.Sign, cancellationToken);
-        if (taken is not null)
+        while (await database.TakeCheckpointAsync(time.GetUtcNow(), key is null ? null : key.Sign, cancellationToken) is { } taken)
         {
             string root = Convert.ToHexStringLower(taken.RootHash);
             Log.Sealed(logger, taken.Id, taken.Decisions, taken.Facts, root, key is null ? "unsigned" : $"signed by {key.Fingerprint[..16]}");
+            if (await database.CheckpointHeads.CountAsync(h => h.CheckpointId == taken.Id, cancellationToken) < Checkpoints.Most)
+            {
+                break;
+            }
         }
 
         try

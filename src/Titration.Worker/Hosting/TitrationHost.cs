@@ -123,6 +123,7 @@ public static partial class TitrationHost
         services.AddSingleton<PatientDecisions>();
         services.AddSingleton<DueSweep>();
         services.AddSingleton<References>();
+        services.AddSingleton<IntakeCommit>();
         services.AddSingleton<IntakeHandler>();
         services.AddSingleton<WaitingRetry>();
         services.AddSingleton<FhirSearch>();

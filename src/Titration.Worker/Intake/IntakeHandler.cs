@@ -1,4 +1,3 @@
-using System.Collections.Frozen;
 using System.Collections.Immutable;
 using System.Diagnostics;
 using System.Security.Cryptography;
@@ -12,14 +11,13 @@ using Titration.Storage.Delivery;
 using Titration.Storage.Ledger;
 using Titration.Storage.Model;
 using Titration.Worker.Configuration;
-using Titration.Worker.Deciding;
 using Titration.Worker.Telemetry;
 
 namespace Titration.Worker.Intake;
 
 /// <summary>From the bytes of a message to facts, decisions and what could not be read: all in one transaction, acknowledged after it.</summary>
 public sealed class IntakeHandler(
-    IDbContextFactory<TitrationDbContext> contexts, Settings settings, References references, PatientDecisions decisions, TimeProvider time,
+    IDbContextFactory<TitrationDbContext> contexts, Settings settings, References references, IntakeCommit commit, TimeProvider time,
     TitrationTelemetry telemetry)
 {
     private static readonly TimeSpan LongestAhead = TimeSpan.FromHours(24);
@@ -47,14 +45,14 @@ public sealed class IntakeHandler(
     {
         using Activity? activity = telemetry.Receive(source, bodies.Sum(b => b.Length), traceParent);
         DateTimeOffset receivedAt = time.GetUtcNow();
-        SortedMessage message = new(source, receivedAt, activity?.Id ?? traceParent);
+        SortedMessage message = new(source, receivedAt, activity?.Id ?? traceParent, alongside);
         foreach (ResourceReading reading in bodies.SelectMany(body => _reader.Read(body)))
         {
             await SortAsync(reading, message, cancellationToken);
         }
 
         await AddPatientsAsync(message, cancellationToken);
-        await decisions.TakeInAsync(AdmitAsync, message.KeepAsync, cancellationToken);
+        await commit.TakeInAsync(message, cancellationToken);
         telemetry.Decided(time.GetUtcNow() - receivedAt);
         foreach (IntakeResult result in message.Results)
         {
@@ -62,26 +60,6 @@ public sealed class IntakeHandler(
         }
 
         return [.. message.Results];
-
-        async Task<IReadOnlyCollection<ReceivedFact>> AdmitAsync(TitrationDbContext database)
-        {
-            message.LeaveOut(await ErasedAmongAsync(database, message.Patients, cancellationToken));
-            if (alongside is not null && !message.Results.Any(r => r.Waits))
-            {
-                message.Keep(alongside);
-            }
-
-            return message.Facts;
-        }
-    }
-
-    /// <summary>Those of the patients who were erased; until the transaction ends no other is.</summary>
-    private async Task<FrozenSet<string>> ErasedAmongAsync(TitrationDbContext database, IReadOnlyCollection<string> patients, CancellationToken cancellationToken)
-    {
-        PatientMarks? marks = settings.Marks;
-        (string Patient, byte[] Mark)[] sought = marks is null ? [] : [.. patients.Select(p => (p, marks.OfErased(p)))];
-        ImmutableArray<byte[]> erased = await database.ErasedAmongAsync([.. sought.Select(s => s.Mark)], marks?.OfKey, cancellationToken);
-        return sought.Where(s => erased.Any(e => e.AsSpan().SequenceEqual(s.Mark))).Select(s => s.Patient).ToFrozenSet(StringComparer.Ordinal);
     }
 
     private async Task SortAsync(ResourceReading reading, SortedMessage message, CancellationToken cancellationToken)

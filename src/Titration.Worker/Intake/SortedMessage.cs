@@ -23,7 +23,11 @@ public sealed record IntakeResult(string Resource, string Disposition, string? R
 }
 
 /// <summary>The parts of a message as they are sorted: facts, and what else the transaction keeps.</summary>
-internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, string? traceParent)
+/// <param name="source">Where it came from.</param>
+/// <param name="receivedAt">When.</param>
+/// <param name="traceParent">Its trace; null where it has none.</param>
+/// <param name="alongside">What else belongs into the transaction that takes all of it in: left out where part of it has to wait. Null: nothing.</param>
+internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, string? traceParent, Func<TitrationDbContext, Task>? alongside)
 {
     private static readonly TimeSpan RetryWaiting = TimeSpan.FromMinutes(1);
 
@@ -42,15 +46,17 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
     public IReadOnlyCollection<string> Patients =>
         [.. Facts.Select(f => f.Fact.Patient).Concat(_kept.SelectMany(k => k.Patients)).Distinct(StringComparer.Ordinal)];
 
-    /// <summary>Keeps something of nobody in particular beside the facts.</summary>
-    public void Keep(Func<TitrationDbContext, Task> keep) => _kept.Add(new Kept([], keep, InPlace: null));
-
     /// <summary>Writes what is kept beside the facts, within their transaction.</summary>
     public async Task KeepAsync(TitrationDbContext database)
     {
         foreach (Kept kept in _kept)
         {
             await kept.KeepAsync(database);
+        }
+
+        if (alongside is not null && !Results.Any(r => r.Waits))
+        {
+            await alongside(database);
         }
     }
 
@@ -148,7 +154,7 @@ internal sealed class SortedMessage(string source, DateTimeOffset receivedAt, st
     {
         byte[] deletion = References.Deletion(header, receivedAt);
         WaitingResource resource = new(deletion, WaitingReason.ReferenceMissing, [$"{WaitingRetry.DeletedPrefix}{header.Type}/{header.Id}"], null, traceParent);
-        Keep(database => database.KeepWaitingAsync(resource, receivedAt, receivedAt + RetryWaiting, CancellationToken.None));
+        _kept.Add(new Kept([], database => database.KeepWaitingAsync(resource, receivedAt, receivedAt + RetryWaiting, CancellationToken.None), InPlace: null));
         Say(header, "waiting", "what was deleted is not known yet", waits: true);
     }
 

@@ -246,6 +246,8 @@ namespace Titration.Storage.Migrations.Postgres
 
                     b.HasIndex("Patient");
 
+                    b.HasIndex("Outcome", "Step");
+
                     b.ToTable("course", (string)null);
                 });
 
@@ -603,7 +605,7 @@ namespace Titration.Storage.Migrations.Postgres
                         .IsUnique();
 
                     b.HasIndex("Rank", "Id")
-                        .HasFilter("state IN ('pending', 'leased')");
+                        .HasFilter("state IN ('pending', 'leased', 'dead')");
 
                     b.ToTable("outbox", (string)null);
                 });

@@ -234,6 +234,8 @@ namespace Titration.Storage.Migrations.Sqlite
 
                     b.HasIndex("Patient");
 
+                    b.HasIndex("Outcome", "Step");
+
                     b.ToTable("course", (string)null);
                 });
 
@@ -571,7 +573,7 @@ namespace Titration.Storage.Migrations.Sqlite
                         .IsUnique();
 
                     b.HasIndex("Rank", "Id")
-                        .HasFilter("state IN ('pending', 'leased')");
+                        .HasFilter("state IN ('pending', 'leased', 'dead')");
 
                     b.ToTable("outbox", (string)null);
                 });

@@ -1,0 +1,50 @@
+using System.Collections.Immutable;
+using System.Diagnostics;
+using Titration.TestKit;
+using Titration.Worker.Hosting;
+
+namespace Titration.Benchmarks.Load;
+
+/// <summary>Messages pile up at the broker while the workers stand still; then they are taken in as fast as it goes.</summary>
+internal static class Backlog
+{
+    private static readonly TimeSpan Pause = TimeSpan.FromMilliseconds(10);
+
+    /// <summary>Takes a backlog in, and returns how many messages a second were committed.</summary>
+    /// <param name="site">Where.</param>
+    /// <param name="workers">Who.</param>
+    /// <param name="messages">One to a patient of the caseload, in the order of their ids.</param>
+    /// <param name="cancellationToken">Ends it.</param>
+    public static async Task<double> RateAsync(LoadSite site, ImmutableArray<ClinicWorker> workers, ImmutableArray<ClinicMessage> messages, CancellationToken cancellationToken)
+    {
+        long wanted = await FactsAsync(site, messages, cancellationToken) + messages.Length;
+        await Task.WhenAll(workers.Select(w => w.PauseAsync()));
+        await site.Broker.PublishAsync(messages, cancellationToken);
+        long start = Stopwatch.GetTimestamp();
+        await Task.WhenAll(workers.Select(w => w.GoOnAsync()));
+        await EmptyAsync(site, workers, cancellationToken);
+        await Eventually.HoldsAsync("every message's fact", async () => await FactsAsync(site, messages, cancellationToken) == wanted, cancellationToken);
+        return messages.Length / Stopwatch.GetElapsedTime(start).TotalSeconds;
+    }
+
+    /// <summary>Waits until nothing is left at the broker. Asking it costs nothing; the database is asked only then.</summary>
+    public static async Task EmptyAsync(LoadSite site, ImmutableArray<ClinicWorker> workers, CancellationToken cancellationToken)
+    {
+        while (await site.Broker.DepthAsync(Messaging.Queue, cancellationToken) > 0)
+        {
+            foreach (ClinicWorker worker in workers)
+            {
+                worker.RequireAlive();
+            }
+
+            await Task.Delay(Pause, cancellationToken);
+        }
+    }
+
+    /// <summary>Facts of the patients of these messages, whoever brought them.</summary>
+    public static Task<long> FactsAsync(LoadSite site, ImmutableArray<ClinicMessage> messages, CancellationToken cancellationToken)
+    {
+        string from = messages[0].Patient, to = messages[^1].Patient;
+        return site.CountAsync($"""SELECT COALESCE(sum(next_fact_sequence - 1), 0)::bigint AS "Value" FROM patient WHERE id >= {from} AND id <= {to}""", cancellationToken);
+    }
+}

@@ -1,0 +1,109 @@
+using System.Collections.Immutable;
+using System.CommandLine;
+using Titration.Worker.Commands;
+
+namespace Titration.Benchmarks.Load;
+
+/// <summary><c>load</c>: the whole service under load, with a broker, a database and a FHIR endpoint of its own.</summary>
+internal static class LoadCommand
+{
+    private static readonly Option<string?> Json = new("--json") { Description = "also write the figures, each round's among them, to this file", HelpName = "FILE", Recursive = true };
+
+    private static readonly Option<string?> Standing = new("--services")
+    {
+        Description = "use what POSTGRES_DURABLE=1 tests/services/up.sh DIR has started, instead of starting and ending it",
+        HelpName = "DIR",
+        Recursive = true,
+    };
+
+    private static readonly Option<int> Rounds = Number("--rounds", 5, "rounds; one more before them warms up");
+    private static readonly Option<int> Messages = Number("--messages", 20_000, "messages in a round");
+    private static readonly Option<int> Courses = Number("--courses", 100_000, "courses that fall due");
+    private static readonly Option<int> Seconds = Number("--seconds", 30, "seconds for which messages come at a fixed rate");
+    private static readonly Option<int[]> Rates = Numbers("--rates", [10, 50, 100], "messages a second");
+    private static readonly Option<int[]> Sizes = Numbers("--sizes", [1000, 100_000, 1_000_000], "courses in the database");
+
+    public static RootCommand Create() => new("""
+        Measures the service under load: `titration run` as a process of its own, on RabbitMQ, PostgreSQL with every commit on the disk and a FHIR endpoint, which are
+        started on free ports and ended again. Needs what test.sh needs. Run it on a machine that does nothing else.
+
+          dotnet run --project tests/Titration.Benchmarks -c Release -- load inbound
+          dotnet run --project tests/Titration.Benchmarks -c Release -- load all --json figures.json
+        """)
+    {
+        Json,
+        Standing,
+        Part(InboundPart.Name, "Messages a second, read, evaluated and committed, against bare inserts and bare consumers of the same bytes.", [Messages, Rounds],
+            (services, parsed, token) => InboundPart.RunAsync(services, parsed.GetValue(Messages), parsed.GetValue(Rounds), token)),
+        Part(SweepPart.Name, "A whole caseload falls due at once: seconds, and the worker's memory.", [Courses],
+            (services, parsed, token) => SweepPart.RunAsync(services, parsed.GetValue(Courses), token)),
+        Part(LatencyPart.Name, "From a message published to what follows from it on the FHIR server, at fixed rates.", [Rates, Seconds],
+            (services, parsed, token) => LatencyPart.RunAsync(services, parsed.GetValue(Rates)!, parsed.GetValue(Seconds), token)),
+        Part(OverloadPart.Name, "Twice as many messages as can be taken in, for a while: the worker's memory, and the time until nothing waits any more.", [Seconds],
+            (services, parsed, token) => OverloadPart.RunAsync(services, parsed.GetValue(Seconds), token)),
+        Part(WorkersPart.Name, "One worker to two.", [Messages, Rounds],
+            (services, parsed, token) => WorkersPart.RunAsync(services, parsed.GetValue(Messages), parsed.GetValue(Rounds), token)),
+        Part(GrowthPart.Name, "What a message, a due look and a look at the due list cost by the number of courses in the database.", [Sizes],
+            (services, parsed, token) => GrowthPart.RunAsync(services, parsed.GetValue(Sizes)!, token)),
+        Part("all", "Every part, one after the other.", [Messages, Rounds, Courses, Rates, Seconds, Sizes], async (services, parsed, token) =>
+            [
+                .. await InboundPart.RunAsync(services, parsed.GetValue(Messages), parsed.GetValue(Rounds), token),
+                .. await SweepPart.RunAsync(services, parsed.GetValue(Courses), token),
+                .. await LatencyPart.RunAsync(services, parsed.GetValue(Rates)!, parsed.GetValue(Seconds), token),
+                .. await OverloadPart.RunAsync(services, parsed.GetValue(Seconds), token),
+                .. await WorkersPart.RunAsync(services, parsed.GetValue(Messages), parsed.GetValue(Rounds), token),
+                .. await GrowthPart.RunAsync(services, parsed.GetValue(Sizes)!, token),
+            ]),
+    };
+
+    private static Command Part(
+        string name, string description, ImmutableArray<Option> options, Func<LoadServices, ParseResult, CancellationToken, Task<ImmutableArray<Figure>>> run)
+    {
+        Command command = new(name, description);
+        foreach (Option option in options)
+        {
+            command.Add(option);
+        }
+
+        command.SetAction(async (parsed, cancellationToken) =>
+        {
+            try
+            {
+                await using LoadServices services = await LoadServices.StartAsync(parsed.GetValue(Standing), cancellationToken);
+                ImmutableArray<Figure> figures = await run(services, parsed, cancellationToken);
+                LoadReport.Write(figures);
+                if (parsed.GetValue(Json) is { } file)
+                {
+                    await LoadReport.SaveAsync(figures, file, cancellationToken);
+                }
+
+                return ExitCode.Done;
+            }
+            catch (Exception problem) when (problem is InvalidOperationException or TimeoutException)
+            {
+                await Console.Error.WriteLineAsync($"load: {problem.Message}");
+                return ExitCode.Found;
+            }
+        });
+        return command;
+    }
+
+    private static Option<int> Number(string name, int standard, string description) =>
+        Checked(new Option<int>(name) { Description = description, DefaultValueFactory = _ => standard, HelpName = "N" }, n => n > 0);
+
+    private static Option<int[]> Numbers(string name, int[] standard, string description) => Checked(
+        new Option<int[]>(name) { Description = description, DefaultValueFactory = _ => standard, HelpName = "N", AllowMultipleArgumentsPerToken = true },
+        all => all.All(n => n > 0));
+
+    private static Option<T> Checked<T>(Option<T> option, Predicate<T> isRight)
+    {
+        option.Validators.Add(result =>
+        {
+            if (result.GetValueOrDefault<T>() is not { } value || !isRight(value))
+            {
+                result.AddError($"{option.Name} must be 1 or more");
+            }
+        });
+        return option;
+    }
+}

@@ -1,0 +1,65 @@
+using System.Collections.Immutable;
+using System.Diagnostics;
+using Microsoft.EntityFrameworkCore;
+using Titration.Storage;
+using Titration.TestKit;
+
+namespace Titration.Benchmarks.Load;
+
+/// <summary>A whole caseload falls due at once: each course a new decision with a message to the patient, and then once more with nothing to change.</summary>
+internal static class SweepPart
+{
+    public const string Name = "sweep";
+
+    public static async Task<ImmutableArray<Figure>> RunAsync(LoadServices services, int courses, CancellationToken cancellationToken)
+    {
+        await using LoadSite site = await LoadSite.CreateAsync(services, "shadow", cancellationToken);
+        Progress.Say($"sweep: a caseload of {courses:N0} whose next check-in is due");
+        await new Caseload(site, daysSinceCheckIn: 7).FillAsync(0, courses, cancellationToken);
+        await site.SettleAsync(cancellationToken);
+        long before = await DecisionsAsync();
+        (double deciding, double most, double decidingProcessor) = await SweepAsync(site, cancellationToken);
+        if (await DecisionsAsync() - before != courses)
+        {
+            throw new InvalidOperationException("Not every course was decided about.");
+        }
+
+        await using (TitrationDbContext database = site.Open())
+        {
+            await database.Database.ExecuteSqlAsync($"UPDATE patient SET next_look = now()", cancellationToken);
+        }
+
+        await site.SettleAsync(cancellationToken);
+        (double looking, double mostLooking, double lookingProcessor) = await SweepAsync(site, cancellationToken);
+        if (await DecisionsAsync() - before != courses)
+        {
+            throw new InvalidOperationException("A look without anything new has decided something.");
+        }
+
+        return
+        [
+            new Figure(Name, $"{courses:N0} due courses, each a new decision", "s", deciding, "at most 60 for 100,000"),
+            new Figure(Name, $"{courses:N0} due courses, nothing to change", "s", looking),
+            new Figure(Name, "processor time of the worker for a new decision", "ms", 1000 * decidingProcessor / courses, "start-up included"),
+            new Figure(Name, "processor time of the worker for a look", "ms", 1000 * lookingProcessor / courses, "start-up included"),
+            new Figure(Name, "memory of the worker, most", "MB", Math.Max(most, mostLooking), "at most 400"),
+        ];
+
+        Task<long> DecisionsAsync() => site.CountAsync($"""SELECT count(*) AS "Value" FROM decision""", cancellationToken);
+    }
+
+    /// <summary>Starts a worker, which looks at what is due at once, and waits until nothing is.</summary>
+    /// <returns>Seconds from its start-up's end, the most memory it had, MB, and seconds of processor time.</returns>
+    private static async Task<(double Seconds, double Memory, double Processor)> SweepAsync(LoadSite site, CancellationToken cancellationToken)
+    {
+        await using ClinicWorker worker = await site.StartWorkerAsync(cancellationToken);
+        long start = Stopwatch.GetTimestamp();
+        await Eventually.HoldsAsync(
+            "an end of what is due",
+            async () => await site.CountAsync($"""SELECT count(*) AS "Value" FROM (SELECT 1 FROM patient WHERE next_look <= now() LIMIT 1) AS due""", cancellationToken) == 0,
+            cancellationToken, TimeSpan.FromHours(1));
+        double seconds = Stopwatch.GetElapsedTime(start).TotalSeconds;
+        Progress.Say($"sweep: {seconds:N1} s");
+        return (seconds, worker.PeakResident / 1e6, worker.ProcessorTime.TotalSeconds);
+    }
+}
