@@ -54,7 +54,13 @@ internal static class HotLooks
         ("the language of a patient", (database, token) => database.LanguageOfAsync(Patient, token)),
         ("whether a communication stands", (database, token) => database.StandingAsync(Patient, null, new CommunicationReference(CommunicationKind.CheckInRequest, "1"), token)),
         ("messages to a patient today", (database, token) => database.CountPacedSinceAsync(Patient, Now, token)),
-        ("proposals today", (database, token) => database.CountProposalsSinceAsync(Now, token)),
+        ("whether a proposal may leave today", async (database, token) =>
+        {
+            OutboxRow entry = await EntryAsync(database, token);
+            // It begins one of its own.
+            await database.Database.RollbackTransactionAsync(token);
+            await database.LetProposalLeaveAsync(entry, Now, 20, token);
+        }),
         ("resources that wait", (database, token) => database.Waiting.DueAt(Now).Take(20).ToListAsync(token)),
         ("the gauge of the outbox", (database, token) => database.OutboxDepthAsync(token)),
         ("the gauge of what is due", (database, token) => database.CountDueAsync(Now, token)),
