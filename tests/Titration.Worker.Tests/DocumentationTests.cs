@@ -18,7 +18,6 @@ public sealed class DocumentationTests
     /// <summary>Named in a sentence and run nowhere, each with its reason.</summary>
     private static readonly Dictionary<string, string> RunNowhere = new(StringComparer.Ordinal)
     {
-        ["dotnet run --project src/Titration.Worker --"] = "the beginning of every command of the program, where there is no release",
         ["dotnet run --project tests/Titration.Benchmarks -c Release -- load all --json figures.json"] = "takes the better part of an hour, and a machine that does nothing else",
         ["dotnet build"] = "test.sh begins with it",
         ["dotnet format"] = "test.sh does it",
