@@ -1,3 +1,4 @@
+using System.Collections.Concurrent;
 using System.Collections.Immutable;
 using System.Diagnostics;
 using Microsoft.EntityFrameworkCore;
@@ -6,6 +7,7 @@ using Titration.Protocol.Facts;
 using Titration.Storage;
 using Titration.Storage.Delivery;
 using Titration.Storage.Model;
+using Titration.Worker.Configuration;
 using Titration.Worker.Hosting;
 using Titration.Worker.Telemetry;
 
@@ -16,13 +18,19 @@ namespace Titration.Worker.Delivery;
 /// conditional on the identifier, changing on the version.
 /// </summary>
 public sealed partial class OutboxSender(
-    IDbContextFactory<TitrationDbContext> contexts, Holding holding, CommunicationDelivery delivery, TimeProvider time, Timing timing,
+    IDbContextFactory<TitrationDbContext> contexts, Settings settings, Holding holding, CommunicationDelivery delivery, TimeProvider time, Timing timing,
     TitrationTelemetry telemetry, ILogger<OutboxSender> logger)
 {
     private const int Batch = 20;
 
-    /// <summary>Claimed and not yet dealt with.</summary>
-    private ImmutableArray<OutboxRow> _unfinished = [];
+    /// <summary>
+    /// Sent at a time, since each waits for the server several times. What has to leave in an order is never claimed together (<see cref="OutboxQueries.ClaimAsync"/>).
+    /// SQLite has a single writer, and the embedded mode the same order each time.
+    /// </summary>
+    private readonly int _atOnce = settings.Database.Provider == DatabaseProvider.Postgres ? 4 : 1;
+
+    /// <summary>Claimed and not yet dealt with, by number.</summary>
+    private readonly ConcurrentDictionary<long, OutboxRow> _unfinished = new();
 
     /// <summary>Sends what can be sent now. One caller at a time.</summary>
     /// <returns>How many entries were claimed; 0: nothing is waiting.</returns>
@@ -38,16 +46,20 @@ public sealed partial class OutboxSender(
                 : await database.ClaimAsync(time.GetUtcNow(), timing.Lease, Batch, onlySafety: mode == OperatingMode.Paused, cancellationToken);
         }
 
-        _unfinished = entries;
+        foreach (OutboxRow entry in entries)
+        {
+            _unfinished[entry.Id] = entry;
+        }
+
         using CancellationTokenSource done = CancellationTokenSource.CreateLinkedTokenSource(cancellationToken);
         Task prolonging = entries.IsEmpty ? Task.CompletedTask : ProlongAsync(done.Token);
         try
         {
-            foreach ((int index, OutboxRow entry) in entries.Index())
+            await Parallel.ForEachAsync(entries, new ParallelOptions { MaxDegreeOfParallelism = _atOnce, CancellationToken = cancellationToken }, async (entry, cancelled) =>
             {
-                _unfinished = entries[index..];
-                await SendOrBuryAsync(entry, cancellationToken);
-            }
+                await SendOrBuryAsync(entry, cancelled);
+                _unfinished.TryRemove(entry.Id, out _);
+            });
         }
         finally
         {
@@ -55,7 +67,6 @@ public sealed partial class OutboxSender(
             await prolonging;
         }
 
-        _unfinished = [];
         return entries.Length;
     }
 
@@ -86,7 +97,7 @@ public sealed partial class OutboxSender(
                 try
                 {
                     await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
-                    await database.ProlongAsync(_unfinished, time.GetUtcNow(), timing.Lease, cancellationToken);
+                    await database.ProlongAsync([.. _unfinished.Values], time.GetUtcNow(), timing.Lease, cancellationToken);
                 }
                 catch (Exception problem) when (Infrastructure.IsTrouble(problem))
                 {
@@ -107,13 +118,12 @@ public sealed partial class OutboxSender(
     /// </summary>
     public async Task GiveBackAsync(CancellationToken cancellationToken)
     {
-        foreach (OutboxRow entry in _unfinished)
+        foreach (OutboxRow entry in _unfinished.Values)
         {
             await using TitrationDbContext database = await contexts.CreateDbContextAsync(cancellationToken);
             await database.GiveBackAsync(entry, time.GetUtcNow(), TimeSpan.Zero, "interrupted", cancellationToken);
+            _unfinished.TryRemove(entry.Id, out _);
         }
-
-        _unfinished = [];
     }
 
     private async Task SendAsync(OutboxRow entry, CancellationToken cancellationToken)
