@@ -39,7 +39,14 @@ internal sealed class LoadServices : IAsyncDisposable
                 : throw new InvalidOperationException($"no services stand in \"{standing}\"; start them: POSTGRES_DURABLE=1 tests/services/up.sh {standing}");
         }
 
-        string folder = Path.Combine(Directory.CreateTempSubdirectory("titration-load-").FullName, "services");
+        string around = Directory.CreateTempSubdirectory("titration-load-").FullName;
+        if (!OperatingSystem.IsWindows())
+        {
+            // The database server runs as a user of its own, who has to get through.
+            File.SetUnixFileMode(around, File.GetUnixFileMode(around) | UnixFileMode.OtherExecute);
+        }
+
+        string folder = Path.Combine(around, "services");
         Progress.Say("services: RabbitMQ, PostgreSQL and the FHIR endpoint start");
         await RunAsync("up.sh", folder, cancellationToken);
         return new LoadServices(folder, own: true);
