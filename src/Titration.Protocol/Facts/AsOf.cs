@@ -11,6 +11,9 @@ public readonly record struct AsOf(DateTimeOffset Instant, TimeZoneInfo Zone, Da
 {
     /// <summary>The clinic-local calendar date. It keeps its own date in the small hours, unlike an application.</summary>
     public DateOnly Date { get; } = ClinicZone.DateOf(Instant, Zone);
+
+    /// <summary>The same clinic at another instant. Not by <c>with</c>, which would keep the date.</summary>
+    public AsOf At(DateTimeOffset instant) => new(instant, Zone, PolicySince, Follow);
 }
 
 /// <summary>Conversions between instants and the clinic's calendar.</summary>

@@ -31,9 +31,9 @@ public abstract record Change
     /// <summary>The history and the instant with the change made.</summary>
     public (PatientHistory History, AsOf AsOf) MadeTo(PatientHistory history, AsOf asOf) => this switch
     {
-        Later later => (history, new AsOf(later.At, asOf.Zone)),
+        Later later => (history, asOf.At(later.At)),
         CheckIn added => (With(history, added.Grade, asOf.Instant), asOf),
-        GoodCheckInOn good when ClinicZone.At(good.Date, Noon, asOf.Zone) is var at => (With(history, Grade.None, at), new AsOf(at, asOf.Zone)),
+        GoodCheckInOn good when ClinicZone.At(good.Date, Noon, asOf.Zone) is var at => (With(history, Grade.None, at), asOf.At(at)),
         Without gone => (history with { Facts = [.. history.Facts.Where(f => f.Source.Type != gone.Source.Type || f.Source.Id != gone.Source.Id)] }, asOf),
         _ => throw new System.Diagnostics.UnreachableException(),
     };
@@ -75,11 +75,10 @@ public sealed record Counterfactual(Change Change, Outcome? Outcome, Step? Propo
     /// <param name="evaluation">The evaluation, of a course.</param>
     /// <param name="history">What was known.</param>
     /// <param name="protocol">The protocol it was made by.</param>
-    /// <param name="zone">The clinic's time zone.</param>
+    /// <param name="asOf">The instant it was made at, and the clinic.</param>
     /// <returns>Null where history and protocol do not give this evaluation: then nothing can be said.</returns>
-    public static ImmutableArray<Counterfactual>? Of(Evaluation evaluation, PatientHistory history, ProtocolDefinition protocol, TimeZoneInfo zone)
+    public static ImmutableArray<Counterfactual>? Of(Evaluation evaluation, PatientHistory history, ProtocolDefinition protocol, AsOf asOf)
     {
-        AsOf asOf = new(evaluation.AsOf, zone);
         if (evaluation.Course is not { } course || Look(history, asOf) is not { } again || !Same(again, evaluation) || evaluation.Outcome is not { } outcome)
         {
             return null;
@@ -132,7 +131,7 @@ public sealed record Counterfactual(Change Change, Outcome? Outcome, Step? Propo
             Evaluation? ahead = from;
             for (int look = 0; look < MostLooks && ahead?.NextLook is { } next; look++)
             {
-                ahead = Look(history, new AsOf(next, zone));
+                ahead = Look(history, asOf.At(next));
                 if (ahead is not null && !Same(ahead, evaluation))
                 {
                     return Of(new Change.Later(next), ahead);

@@ -98,7 +98,7 @@ internal static class CourseReader
         DecisionContentRow content = entry.Content!;
         Evaluation evaluation = StoredJson.ReadEvaluation(content.Content);
         PatientHistory history = new(content.Patient, [.. known.Where(k => k.Sequence <= content.FactSequence).Select(k => k.Fact)]);
-        ImmutableArray<Counterfactual>? otherwise = entry.Decision.PolicyHash == policy.Hash ? Counterfactual.Of(evaluation, history, policy.Protocol, policy.Zone) : null;
+        ImmutableArray<Counterfactual>? otherwise = entry.Decision.PolicyHash == policy.Hash ? Counterfactual.Of(evaluation, history, policy.Protocol, new AsOf(evaluation.AsOf, policy.Zone, Follow: policy.Follow)) : null;
         return new ExplainedDecision(
             number, content.DecisionId, content.Sequence, Convert.ToHexStringLower(entry.Decision.Hash), entry.Decision.PolicyHash, content.InputDigest, evaluation, otherwise);
     }

@@ -53,17 +53,34 @@ public sealed class CounterfactualTests
 
     [Fact]
     public void Of_an_evaluation_that_these_facts_do_not_give_nothing_is_said() => Assert.Null(Counterfactual.Of(
-        TwoWeeks.AsOf("2026-03-15T08:00") with { Outcome = Outcome.Withhold }, new PatientHistory("p1", TwoWeeks.Facts), Story.Standard, TwoWeeks.Zone));
+        TwoWeeks.AsOf("2026-03-15T08:00") with { Outcome = Outcome.Withhold }, new PatientHistory("p1", TwoWeeks.Facts), Story.Standard, AsOf("2026-03-15T08:00")));
+
+    [Fact]
+    public void Of_a_patient_who_is_not_followed_no_change_is_said_to_bring_a_step_up()
+    {
+        Story story = new Story().Order("2026-03-01T10:00").CheckIn("2026-03-06T19:00", applied: 3).CheckIn("2026-03-14T19:00", applied: 4).Finding("2026-03-14T20:00", FindingKind.FacialSwelling);
+        PatientHistory history = new("p1", story.Facts);
+        AsOf asOf = new(story.AsOf("2026-03-15T08:00").AsOf, story.Zone, Follow: Following.Enrolled);
+        Evaluation evaluation = Assert.Single(TitrationPolicy.Evaluate(history, Story.Standard, asOf));
+        Assert.NotNull(evaluation.NotFollowed);
+
+        ImmutableArray<Counterfactual> otherwise = Counterfactual.Of(evaluation, history, Story.Standard, asOf)!.Value;
+
+        Assert.Contains(otherwise, c => c.Change is Change.Without && c.Outcome is null);
+        Assert.DoesNotContain(otherwise, c => c.Outcome > Outcome.Withhold);
+    }
+
+    private static AsOf AsOf(string at) => new(TwoWeeks.AsOf(at).AsOf, TwoWeeks.Zone);
 
     private static ImmutableArray<Counterfactual> Otherwise(string at) =>
-        Counterfactual.Of(TwoWeeks.AsOf(at), new PatientHistory("p1", TwoWeeks.Facts), Story.Standard, TwoWeeks.Zone)!.Value;
+        Counterfactual.Of(TwoWeeks.AsOf(at), new PatientHistory("p1", TwoWeeks.Facts), Story.Standard, AsOf(at))!.Value;
 
     private static Counterfactual Single<T>(string at) where T : Change => Assert.Single(Otherwise(at), c => c.Change is T);
 
     private static ImmutableArray<(Evaluation Evaluation, Counterfactual Otherwise)> Of(Case history) =>
     [
         .. history.EvaluatedBy(Case.Real).SelectMany(
-            e => Counterfactual.Of(e, new PatientHistory("p1", history.Facts), history.Protocol, history.AsOf.Zone) ?? [], (e, c) => (e, c)),
+            e => Counterfactual.Of(e, new PatientHistory("p1", history.Facts), history.Protocol, history.AsOf) ?? [], (e, c) => (e, c)),
     ];
 
     private static string? Untrue(Case history, ImmutableArray<(Evaluation Evaluation, Counterfactual Otherwise)> stated)

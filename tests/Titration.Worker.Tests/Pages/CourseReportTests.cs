@@ -62,7 +62,7 @@ public sealed partial class CourseReportTests
         PatientHistory history = new("p1", story.Facts);
         ClinicPolicy policy = Policy(story.Zone);
         Guid decision = Reconciliation.DecisionId("p1", 1);
-        ImmutableArray<Counterfactual>? otherwise = Counterfactual.Of(evaluation, history, policy.Protocol, policy.Zone);
+        ImmutableArray<Counterfactual>? otherwise = Counterfactual.Of(evaluation, history, policy.Protocol, new AsOf(evaluation.AsOf, policy.Zone));
         Story later = story.Order("2026-03-16T10:00", id: "rx2", perDays: 1).Finding("2026-03-17T10:00", FindingKind.Sunburn, id: text).EffectSeen("2026-03-17T11:00", Effect.MoreWanted);
         Evaluation standing = later.AsOf("2026-03-18T08:00");
         CourseRecord record = Assert.Single(TitrationPolicy.Records(new PatientHistory("p1", later.Facts), policy.Protocol, new AsOf(standing.AsOf, policy.Zone)));
