@@ -8,7 +8,7 @@ public static class ModeQueries
 {
     /// <summary>The mode as it is; shadow where none was ever chosen, since nothing leaves then.</summary>
     public static async Task<OperatingMode> ModeAsync(this TitrationDbContext database, CancellationToken cancellationToken) =>
-        await database.ModeChanges.OrderByDescending(m => m.Id).Select(m => (OperatingMode?)m.Mode).FirstOrDefaultAsync(cancellationToken) ?? OperatingMode.Shadow;
+        (await database.ModeChangeAsync(cancellationToken))?.Mode ?? OperatingMode.Shadow;
 
     /// <summary>The change by which the mode is as it is; null: none was ever chosen.</summary>
     public static Task<ModeChangeRow?> ModeChangeAsync(this TitrationDbContext database, CancellationToken cancellationToken) =>

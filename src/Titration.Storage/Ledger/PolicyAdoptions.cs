@@ -13,6 +13,9 @@ public sealed class PolicyAdoptions(IEnumerable<PolicyAdoptionRow> rows)
     /// <summary>The adoption in force at an instant: of those effective by then the one effective last. Null: none yet.</summary>
     public PolicyAdoptionRow? InForce(DateTimeOffset at) => InOrder.LastOrDefault(r => r.EffectiveFrom <= at);
 
+    /// <summary>The next adoption that comes into force after an instant. Null: none.</summary>
+    public PolicyAdoptionRow? Next(DateTimeOffset at) => InOrder.FirstOrDefault(r => r.EffectiveFrom > at);
+
     /// <summary>Whether nothing was ever adopted, or this policy is in force.</summary>
     public bool MayDecideBy(string hash, DateTimeOffset at) => InOrder.IsEmpty || InForce(at)?.PolicyHash == hash;
 

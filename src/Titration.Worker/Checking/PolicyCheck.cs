@@ -14,7 +14,7 @@ internal static class PolicyCheck
     public static CheckRow Of(PolicyAdoptions adopted, Settings settings, DateTimeOffset now)
     {
         string own = settings.Policy.Hash;
-        PolicyAdoptionRow? next = adopted.InOrder.FirstOrDefault(a => a.EffectiveFrom > now);
+        PolicyAdoptionRow? next = adopted.Next(now);
         string ahead = next is null ? "" : $"; from {At(next)} on {Short(next.PolicyHash)}";
         return adopted.InForce(now) switch
         {

@@ -26,7 +26,8 @@ internal static class CourseList
             return Records.Refuse($"Titration:Clinic:TimeZone: \"{settings.Options.Clinic.TimeZone}\" is not a time zone known here");
         }
 
-        ModeChangeRow? mode = await database.ModeChangeAsync(cancellationToken);
+        ModeChangeRow? chosen = await database.ModeChangeAsync(cancellationToken);
+        OperatingMode mode = chosen?.Mode ?? OperatingMode.Shadow;
         ILookup<Guid, CommunicationKind> open = await OpenAsync(database, cancellationToken);
         Outcome? sought = outcome is null or NoOutcome ? null : EnumCode.Parse<Outcome>(outcome);
         List<Line> courses = (await database.Courses.AsNoTracking()
@@ -42,7 +43,7 @@ internal static class CourseList
                 courses.Select(c => new
                 {
                     course = c.Id,
-                    mode = (mode?.Mode ?? OperatingMode.Shadow).Code(),
+                    mode = mode.Code(),
                     patient = $"Patient/{c.Patient}",
                     ingredient = c.Ingredient,
                     area = c.Area,
@@ -57,11 +58,11 @@ internal static class CourseList
             return ExitCode.Done;
         }
 
-        string column = mode?.Mode switch
+        string column = mode switch
         {
             OperatingMode.Live => "open",
             OperatingMode.Paused => "open (paused)",
-            OperatingMode.Shadow or null => "would be open",
+            OperatingMode.Shadow => "would be open",
         };
         Table table = new Table().Border(TableBorder.Simple).AddColumns(
             new TableColumn("course").NoWrap(), new TableColumn("patient"), new TableColumn("treatment"), new TableColumn("step"), new TableColumn("since").NoWrap(),
@@ -75,10 +76,9 @@ internal static class CourseList
                 new Text(course.NextLook is { } next ? $"{ClinicZone.DateOf(next, zone):yyyy-MM-dd}" : "new facts"), new Text(waiting));
         }
 
-        OperatingMode inForce = mode?.Mode ?? OperatingMode.Shadow;
-        if (Words.MeaningOf(inForce) is { } meaning)
+        if (Words.MeaningOf(mode) is { } meaning)
         {
-            Console.WriteLine($"Mode {inForce.Code()}: {meaning}{(mode is null ? "" : $" (since {mode.At.ToUniversalTime():yyyy-MM-dd HH:mm'Z'} by {mode.By})")}.");
+            Console.WriteLine($"Mode {mode.Code()}: {meaning}{(chosen is null ? "" : $" (since {chosen.At.ToUniversalTime():yyyy-MM-dd HH:mm'Z'} by {chosen.By})")}.");
         }
 
         if (courses.Count > 0)

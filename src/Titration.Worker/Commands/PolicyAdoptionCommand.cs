@@ -67,7 +67,7 @@ internal static class PolicyAdoptionCommand
             return ExitCode.Done;
         }
 
-        await PolicyAdoption.AdoptAsync(database, policy, from, now, cancellationToken);
+        await PolicyAdoption.AdoptAsync(database, policy, before, from, now, cancellationToken);
         Console.WriteLine(
             $"Policy {hash[..12]} ({policy.Protocol.Name} {policy.Protocol.Version}) is in force from {from:yyyy-MM-dd HH:mm:ss'Z'}{(before is null ? "" : $", in place of {before.PolicyHash[..12]}")}.");
         return ExitCode.Done;

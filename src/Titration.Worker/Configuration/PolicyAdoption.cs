@@ -14,12 +14,13 @@ internal static class PolicyAdoption
     /// </summary>
     /// <param name="database">The database, in a fresh context.</param>
     /// <param name="policy">The policy; its content has been recorded.</param>
+    /// <param name="before">The adoption that it takes the place of; null: none.</param>
     /// <param name="from">From when on decisions are made by it.</param>
     /// <param name="now">Now.</param>
     /// <param name="cancellationToken">Ends it before anything is recorded.</param>
-    public static async Task AdoptAsync(TitrationDbContext database, ClinicPolicy policy, DateTimeOffset from, DateTimeOffset now, CancellationToken cancellationToken)
+    public static async Task AdoptAsync(
+        TitrationDbContext database, ClinicPolicy policy, PolicyAdoptionRow? before, DateTimeOffset from, DateTimeOffset now, CancellationToken cancellationToken)
     {
-        PolicyAdoptionRow? before = (await database.AdoptedAsync(cancellationToken)).InForce(from);
         PolicyRow? replaced = before is null ? null : await database.Policies.AsNoTracking().FirstOrDefaultAsync(p => p.Hash == before.PolicyHash, cancellationToken);
         await using var transaction = await database.Database.BeginTransactionAsync(cancellationToken);
         await database.AdoptAsync(policy.Hash, from, now, cancellationToken);

@@ -105,9 +105,14 @@ public sealed class PatientDecisions(
         Evaluation? standing = course is { } id ? patient.Standing(id) : null;
         Reconciliation difference = Reconciliation.Of(patient.StandingCommunications(course), evaluation, patient.NextDecisionId, added);
         Dictionary<Guid, DateTimeOffset> expecting = ExpectingOrder(patient, evaluation.AsOf);
+        // Neither what may reach the patient now nor what still waits for its order.
         difference = difference with
         {
-            Withdraw = [.. difference.Withdraw.Where(w => w.Reason != WithdrawalReason.CourseEnded || !expecting.ContainsKey(w.Communication.Key))],
+            Withdraw =
+            [
+                .. difference.Withdraw.Where(w => !approved.Any(a => a.Key == w.Communication.Key)
+                    && (w.Reason != WithdrawalReason.CourseEnded || !expecting.ContainsKey(w.Communication.Key))),
+            ],
         };
         ImmutableArray<CommunicationRow> takenBack = [.. TakenBack(patient, evaluation), .. AnsweredTooLate(patient, evaluation, difference, added, approved)];
         bool same = standing is not null && standing.Outcome == evaluation.Outcome && standing.Proposed == evaluation.Proposed
@@ -126,7 +131,6 @@ public sealed class PatientDecisions(
                 patient.TakeBack(proposal, decision, evaluation.AsOf, traceParent);
             }
 
-            difference = difference with { Withdraw = [.. difference.Withdraw.Where(w => !approved.Any(a => a.Key == w.Communication.Key))] };
             patient.Reconcile(difference, course, decision, evaluation.AsOf, traceParent);
             foreach (StandingCommunication overdue in difference.HandOver)
             {
@@ -161,7 +165,7 @@ public sealed class PatientDecisions(
     private static Dictionary<Guid, DateTimeOffset> ExpectingOrder(PatientRecord patient, DateTimeOffset asOf)
     {
         HashSet<Guid> drafts = [.. patient.Communications.Where(c => c is { Kind: CommunicationKind.StepChange, State: CommunicationState.Standing }).Select(c => c.Key)];
-        return patient.History.Facts.OfType<AnswerFact>()
+        return drafts.Count == 0 ? [] : patient.History.Facts.OfType<AnswerFact>()
             .Where(a => a.Answer == TaskAnswer.Approved && drafts.Contains(a.Communication) && a.At + OrderExpectedWithin > asOf)
             .GroupBy(a => a.Communication).ToDictionary(g => g.Key, g => g.Max(a => a.At) + OrderExpectedWithin);
     }

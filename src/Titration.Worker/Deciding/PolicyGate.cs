@@ -44,7 +44,7 @@ public sealed class PolicyGate(IDbContextFactory<TitrationDbContext> contexts, S
         string? problem = adopted.MayDecideBy(settings.Policy.Hash, now)
             ? null
             : $"policy {settings.Policy.Hash[..12]} of this worker's files (protocol, mapping, wording, time zone, whom it follows) is not the one in force here; give it the adopted files, or run: titration protocol adopt";
-        Answer answer = new(now, problem, new PolicyTime(adopted.SinceOf(settings.Policy.Hash, now), adopted.InOrder.FirstOrDefault(a => a.EffectiveFrom > now)?.EffectiveFrom));
+        Answer answer = new(now, problem, new PolicyTime(adopted.SinceOf(settings.Policy.Hash, now), adopted.Next(now)?.EffectiveFrom));
         _last = answer;
         return answer;
     }

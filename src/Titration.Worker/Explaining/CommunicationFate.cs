@@ -35,27 +35,19 @@ internal static class CommunicationFate
             OutboxAction.Activate => ("activated", "made active for the patient"),
             OutboxAction.HandOver => ("handed-over", "its task went to the clinic's pool"),
         };
+        string toBe = entry.Action == OutboxAction.HandOver ? "handed to the clinic's pool" : done;
         string problem = entry.Problem is { } why ? $": {why}" : "";
         return entry.State switch
         {
             OutboxState.Sent => new CommunicationEvent(entry.SentAt, kind, done),
             OutboxState.Dropped => new CommunicationEvent(entry.CreatedAt, "dropped", $"not {done}: its grounds had gone before it left"),
             OutboxState.Dead => new CommunicationEvent(null, "refused", $"not {done}: the FHIR server refuses it{problem}"),
-            OutboxState.Pending when mode == OperatingMode.Shadow => new CommunicationEvent(entry.CreatedAt, "shadow", $"in shadow: would have been {ShortOf(entry)}"),
+            OutboxState.Pending when mode == OperatingMode.Shadow => new CommunicationEvent(entry.CreatedAt, "shadow", $"in shadow: would have been {toBe}"),
             OutboxState.Pending when mode == OperatingMode.Paused && entry is { Action: not OutboxAction.Withdraw, Kind: not CommunicationKind.SafetyReferral } =>
-                new CommunicationEvent(null, "paused", $"waits to be {ShortOf(entry)}: the service is paused"),
-            OutboxState.Pending or OutboxState.Leased => new CommunicationEvent(null, "waiting", $"waits to be {ShortOf(entry)}{problem}"),
+                new CommunicationEvent(null, "paused", $"waits to be {toBe}: the service is paused"),
+            OutboxState.Pending or OutboxState.Leased => new CommunicationEvent(null, "waiting", $"waits to be {toBe}{problem}"),
         };
     }
-
-    /// <summary>What is still to be done, as it goes after "to be".</summary>
-    private static string ShortOf(OutboxRow entry) => entry.Action switch
-    {
-        OutboxAction.Issue => "sent",
-        OutboxAction.Withdraw => entry.Reason is { } reason ? $"withdrawn ({WhyOf(reason)})" : "withdrawn",
-        OutboxAction.Activate => "made active for the patient",
-        OutboxAction.HandOver => "handed to the clinic's pool",
-    };
 
     private static CommunicationEvent Of(AnswerFact answer) => new(
         answer.At, answer.Answer.Code(),

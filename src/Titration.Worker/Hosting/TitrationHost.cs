@@ -230,7 +230,7 @@ public static partial class TitrationHost
         if (adopted.InOrder.IsEmpty || (!adopted.MayDecideBy(policy, now) && settings.Options.EmbeddedFhirServer))
         {
             // The first start adopts what it finds; where things are only tried out, so does every other.
-            await PolicyAdoption.AdoptAsync(database, settings.Policy, now, now, cancellationToken);
+            await PolicyAdoption.AdoptAsync(database, settings.Policy, adopted.InForce(now), now, now, cancellationToken);
         }
 
         return await services.GetRequiredService<PolicyGate>().ProblemAsync(cancellationToken);
