@@ -42,12 +42,12 @@ internal sealed class CourseTimeline
     public DateTimeOffset AnsweredUntil { get; private set; }
 
     /// <summary>Check-in days of the course, oldest first.</summary>
-    public IReadOnlyList<DayReport> Days { get; private init; } = [];
+    public ImmutableArray<DayReport> Days { get; private init; } = [];
 
     /// <summary>Index into <see cref="Days"/> of the first one on the step in force.</summary>
     public int FirstDayOnStep { get; private set; }
 
-    public IReadOnlyList<NightReport> NightReports { get; private init; } = [];
+    public ImmutableArray<NightReport> NightReports { get; private init; } = [];
 
     public IReadOnlyList<ReportedFinding> Findings { get; private init; } = [];
 
@@ -98,21 +98,21 @@ internal sealed class CourseTimeline
         CourseAnswers answers = CourseAnswers.Of(course.Id, facts.Answers, asOf);
         OrderTimeline timeline = OrderTimeline.Of(orders, answers.Approved, protocol, asOf);
         DateOnly day0 = timeline.Segments.Count > 0 ? timeline.Segments[0].Since : orders.Min(o => o[0].AuthoredOn.DateIn(asOf.Zone));
-        List<Observed> known = facts.ObservedBy(asOf.Instant);
         SpeaksTo speaksTo = SpeaksTo.Course(orders, facts.Prescriptions);
-        List<Observed> mine = known.FindAll(o => o.Date >= day0 && speaksTo.Includes(o.Fact));
+        ImmutableArray<Observed> mine = facts.Observations.RemoveAll(o => o.Date < day0 || !speaksTo.Includes(o.Fact));
+        ImmutableArray<Observed> myRemarks = facts.Remarks.RemoveAll(o => o.Date < day0 || !speaksTo.Includes(o.Fact));
         CourseTimeline folded = new(course, protocol, asOf, timeline)
         {
             Day0 = day0,
             Days = DayReport.Of(mine),
             NightReports = ReportedNights.Of(mine, day0, asOf.Zone),
-            Findings = FindingHistory.Of(known, speaksTo.Includes, protocol),
+            Findings = FindingHistory.Of(facts.Remarks, speaksTo.Includes, protocol),
             OtherOrders = OtherOrder.Of(course, facts.Prescriptions, protocol, asOf),
-            Effects = EffectReport.Of(mine),
-            Procedures = PlannedProcedure.Of(known),
+            Effects = EffectReport.Of(myRemarks),
+            Procedures = PlannedProcedure.Of(facts.Remarks),
             ClinicianRecovered =
             [
-                .. mine.Where(o => o.Fact.PerformerKind == PerformerKind.Clinician && o.Fact.Statements.Any(s => s is Statement.Recovered { Yes: true })).Select(o => o.At),
+                .. myRemarks.Where(o => o.Fact.PerformerKind == PerformerKind.Clinician && o.Fact.Statements.Any(s => s is Statement.Recovered { Yes: true })).Select(o => o.At),
             ],
             Patient = facts.Patient,
             Answers = answers,
@@ -185,7 +185,7 @@ internal sealed class CourseTimeline
         Exposure sum = default;
         if (Segment is not null)
         {
-            for (int i = NightReports.Count - 1; i >= 0 && NightReports[i].Until > Segment.Since; i--)
+            for (int i = NightReports.Length - 1; i >= 0 && NightReports[i].Until > Segment.Since; i--)
             {
                 sum += ExposureOf(NightReports[i], Segment);
             }
@@ -197,7 +197,7 @@ internal sealed class CourseTimeline
     /// <summary>The newest complete check-in day of the course; null where there is none.</summary>
     public DayReport? NewestComplete()
     {
-        for (int i = Days.Count - 1; i >= 0; i--)
+        for (int i = Days.Length - 1; i >= 0; i--)
         {
             if (Days[i].IsComplete)
             {
@@ -220,7 +220,7 @@ internal sealed class CourseTimeline
         Cautious = CautiousOn(Today);
         if (current < 0)
         {
-            FirstDayOnStep = Days.Count;
+            FirstDayOnStep = Days.Length;
             AnsweredUntil = DateTimeOffset.MinValue;
             return;
         }
@@ -235,7 +235,7 @@ internal sealed class CourseTimeline
         }
 
         Segment = Segment with { Since = RestartedSince(Segment) };
-        while (FirstDayOnStep < Days.Count && Days[FirstDayOnStep].Date < Segment.Since)
+        while (FirstDayOnStep < Days.Length && Days[FirstDayOnStep].Date < Segment.Since)
         {
             FirstDayOnStep++;
         }

@@ -37,127 +37,146 @@ internal sealed record DayReport
 
     public bool IsCompleteAndMild => IsComplete && Worst <= Grade.Mild;
 
-    /// <summary>The day reports of these observations, oldest first. The observations come in time order.</summary>
-    public static List<DayReport> Of(List<Observed> observations)
+    /// <summary>The day reports of these observations, oldest first. The observations come in time order; those that grade nothing make no report.</summary>
+    public static ImmutableArray<DayReport> Of(ImmutableArray<Observed> observations)
     {
-        List<DayReport> days = new(observations.Count);
-        List<Given> given = [];
-        DateOnly date = default;
-        foreach (Observed observation in observations)
+        ImmutableArray<DayReport>.Builder days = ImmutableArray.CreateBuilder<DayReport>(observations.Length);
+        int next = 0;
+        while (next < observations.Length)
         {
-            if (observation.Date != date && given.Count > 0)
+            int first = next;
+            while (next < observations.Length && observations[next].Date == observations[first].Date)
             {
-                days.Add(OfDay(date, CollectionsMarshal.AsSpan(given)));
-                given.Clear();
+                next++;
             }
 
-            date = observation.Date;
-            AddGiven(given, observation);
-        }
-
-        if (given.Count > 0)
-        {
-            days.Add(OfDay(date, CollectionsMarshal.AsSpan(given)));
-        }
-
-        return days;
-    }
-
-    private static void AddGiven(List<Given> given, Observed observation)
-    {
-        foreach (Statement statement in observation.Fact.Statements)
-        {
-            if (statement is Statement.Graded graded)
+            if (OfDay(observations.AsSpan()[first..next]) is { } day)
             {
-                given.Add(new Given(graded.Sign, graded.Grade, observation.At, observation.Fact));
+                days.Add(day);
             }
         }
+
+        return days.DrainToImmutable();
     }
 
-    private static DayReport OfDay(DateOnly date, ReadOnlySpan<Given> given)
+    private static DayReport? OfDay(ReadOnlySpan<Observed> observations)
     {
+        Span<int> clinicians = stackalloc int[SignCount];
+        FindClinicians(observations, clinicians);
         Grade?[] grades = new Grade?[SignCount];
+        ImmutableArray<ResourceVersion>.Builder evidence = ImmutableArray.CreateBuilder<ResourceVersion>(1);
+        foreach (ref readonly Observed observed in observations)
+        {
+            bool gradesAny = false;
+            foreach (Statement statement in observed.Fact.Statements)
+            {
+                if (statement is Statement.Graded graded)
+                {
+                    gradesAny = true;
+                    int sign = (int)graded.Sign;
+                    if (!(graded.Grade <= grades[sign]) && (clinicians[sign] < 0 || Outranks(observed, observations[clinicians[sign]])))
+                    {
+                        grades[sign] = graded.Grade;
+                    }
+                }
+            }
+
+            if (gradesAny)
+            {
+                evidence.Add(observed.Fact.Source);
+            }
+        }
+
+        if (evidence.Count == 0)
+        {
+            return null;
+        }
+
         Grade worst = Grade.None;
         int requiredSum = 0;
         for (int sign = 0; sign < grades.Length; sign++)
         {
-            grades[sign] = GradeOf((Sign)sign, given);
             Grade grade = grades[sign] ?? Grade.None;
             worst = grade > worst ? grade : worst;
             requiredSum += sign < RequiredSigns ? (int)grade : 0;
         }
 
-        // The grades of one observation stand together, and each observation is here once.
-        ImmutableArray<ResourceVersion>.Builder evidence = ImmutableArray.CreateBuilder<ResourceVersion>(1);
-        DateTimeOffset worstAt = default;
-        foreach (ref readonly Given g in given)
-        {
-            worstAt = g.Grade == worst ? g.At : worstAt;
-            if (evidence.Count == 0 || evidence[^1] != g.Observation.Source)
-            {
-                evidence.Add(g.Observation.Source);
-            }
-        }
-
         return new DayReport
         {
-            Date = date,
+            Date = observations[0].Date,
             Grades = ImmutableCollectionsMarshal.AsImmutableArray(grades),
-            CompleteAt = CompleteAtOf(given),
-            WorstAt = worstAt,
+            CompleteAt = CompleteAtOf(observations),
+            WorstAt = LastGraded(observations, worst),
             Evidence = evidence.DrainToImmutable(),
             Worst = worst,
             RequiredSum = requiredSum,
         };
     }
 
-    private static Grade? GradeOf(Sign sign, ReadOnlySpan<Given> given)
+    /// <summary>By sign the index of the last observation in which a clinician graded it; -1: no clinician did.</summary>
+    private static void FindClinicians(ReadOnlySpan<Observed> observations, Span<int> clinicians)
     {
-        int clinician = -1;
-        for (int i = 0; i < given.Length; i++)
+        clinicians.Fill(-1);
+        for (int i = 0; i < observations.Length; i++)
         {
-            if (given[i].Sign == sign && given[i].ByClinician && (clinician < 0 || given[i].At >= given[clinician].At))
+            if (ByClinician(observations[i]))
             {
-                clinician = i;
+                foreach (Statement statement in observations[i].Fact.Statements)
+                {
+                    if (statement is Statement.Graded graded)
+                    {
+                        clinicians[(int)graded.Sign] = i;
+                    }
+                }
+            }
+        }
+    }
+
+    /// <summary>Whether a grade counts beside that of a clinician: a clinician's own, or later. Without an hour it may have been later than any hour of that day.</summary>
+    private static bool Outranks(Observed observed, Observed clinician) =>
+        ByClinician(observed) || observed.At > clinician.At
+        || (observed.Fact.Effective.Instant is null && clinician.Fact.Effective.Instant is not null);
+
+    private static bool ByClinician(Observed observed) => observed.Fact.PerformerKind == PerformerKind.Clinician;
+
+    private static DateTimeOffset LastGraded(ReadOnlySpan<Observed> observations, Grade worst)
+    {
+        for (int i = observations.Length - 1; i >= 0; i--)
+        {
+            foreach (Statement statement in observations[i].Fact.Statements)
+            {
+                if (statement is Statement.Graded graded && graded.Grade == worst)
+                {
+                    return observations[i].At;
+                }
             }
         }
 
-        Grade? worst = null;
-        foreach (ref readonly Given g in given)
-        {
-            if (g.Sign == sign && !(g.Grade <= worst)
-                && (clinician < 0 || g.ByClinician || g.At > given[clinician].At || (!g.HasHour && given[clinician].HasHour)))
-            {
-                worst = g.Grade;
-            }
-        }
-
-        return worst;
+        return default;
     }
 
     /// <summary>A panel is a check-in by itself; the single observations of one performer and day make one.</summary>
-    private static DateTimeOffset? CompleteAtOf(ReadOnlySpan<Given> given)
+    private static DateTimeOffset? CompleteAtOf(ReadOnlySpan<Observed> observations)
     {
         const int AllRequired = (1 << RequiredSigns) - 1;
         Dictionary<string, (int Signs, DateTimeOffset At)>? singles = null;
         DateTimeOffset? latest = null;
-        int next = 0;
-        while (next < given.Length)
+        foreach (ref readonly Observed observed in observations)
         {
-            (_, _, DateTimeOffset at, ObservationFact observation) = given[next];
-            int signs = 0;
-            for (; next < given.Length && ReferenceEquals(given[next].Observation, observation); next++)
+            DateTimeOffset at = observed.At;
+            int signs = SignsOf(observed.Fact);
+            if (signs == 0)
             {
-                signs |= 1 << (int)given[next].Sign;
+                continue;
             }
 
-            if (!observation.IsPanel)
+            if (!observed.Fact.IsPanel)
             {
                 singles ??= new(StringComparer.Ordinal);
-                (int Signs, DateTimeOffset At) before = singles.GetValueOrDefault(observation.Performer ?? "");
+                (int Signs, DateTimeOffset At) before = singles.GetValueOrDefault(observed.Fact.Performer ?? "");
                 signs |= before.Signs;
                 at = before.At > at ? before.At : at;
-                singles[observation.Performer ?? ""] = (signs, at);
+                singles[observed.Fact.Performer ?? ""] = (signs, at);
             }
 
             if ((signs & AllRequired) == AllRequired && !(at <= latest))
@@ -169,11 +188,15 @@ internal sealed record DayReport
         return latest;
     }
 
-    private readonly record struct Given(Sign Sign, Grade Grade, DateTimeOffset At, ObservationFact Observation)
+    /// <summary>The signs it grades, a bit for each.</summary>
+    private static int SignsOf(ObservationFact observation)
     {
-        /// <summary>Without an hour it may have been later than any hour of that day.</summary>
-        public bool HasHour => Observation.Effective.Instant is not null;
+        int signs = 0;
+        foreach (Statement statement in observation.Statements)
+        {
+            signs |= statement is Statement.Graded graded ? 1 << (int)graded.Sign : 0;
+        }
 
-        public bool ByClinician => Observation.PerformerKind == PerformerKind.Clinician;
+        return signs;
     }
 }

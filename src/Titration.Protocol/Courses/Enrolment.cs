@@ -34,7 +34,7 @@ internal static class Enrolment
             return null;
         }
 
-        List<Observed> said = facts.ObservedBy(asOf.Instant).FindAll(o => o.Fact.PerformerKind == PerformerKind.Clinician && Saying(o) is not null);
+        List<Observed> said = [.. facts.Remarks.Where(o => o.Fact.PerformerKind == PerformerKind.Clinician && Saying(o) is not null)];
         List<Observed> newest = said.FindAll(o => o.At == said[^1].At);
         return newest.FindIndex(o => Saying(o) == false) is >= 0 and var ended ? new NotFollowed(newest[ended].At, newest[ended].Fact.Source)
             : newest.Count == 0 ? new NotFollowed(null, null)

@@ -13,6 +13,7 @@ internal sealed class FactSelection
         ImmutableArray<ImmutableArray<PrescriptionFact>> withdrawn, PatientFact? patient, ImmutableArray<AnswerFact> answers, ImmutableArray<ResourceVersion> tied)
     {
         Observations = observations;
+        Remarks = [.. observations.Where(o => o.SaysMore)];
         Prescriptions = prescriptions;
         Withdrawn = withdrawn;
         Patient = patient;
@@ -20,8 +21,11 @@ internal sealed class FactSelection
         Tied = tied;
     }
 
-    /// <summary>The reading in force of each observation that counts, by time and then id.</summary>
+    /// <summary>The reading in force of each observation that counts and was so by now, by time and then id.</summary>
     public ImmutableArray<Observed> Observations { get; }
+
+    /// <summary>Those that say more than a check-in.</summary>
+    public ImmutableArray<Observed> Remarks { get; }
 
     /// <summary>The versions of each prescription, oldest first; those entered in error are not here.</summary>
     public ImmutableArray<ImmutableArray<PrescriptionFact>> Prescriptions { get; }
@@ -40,10 +44,10 @@ internal sealed class FactSelection
     /// <summary>Resources whose newest version could not be told: their more cautious reading stands, and somebody has to look.</summary>
     public ImmutableArray<ResourceVersion> Tied { get; }
 
-    public static FactSelection Of(ImmutableArray<Fact> facts, TimeZoneInfo zone)
+    public static FactSelection Of(ImmutableArray<Fact> facts, AsOf asOf)
     {
-        Dictionary<string, List<ObservationFact>> observations = new(StringComparer.Ordinal);
-        Dictionary<string, List<PrescriptionFact>> prescriptions = new(StringComparer.Ordinal);
+        Versions<ObservationFact> observations = new(capacity: facts.Length);
+        Versions<PrescriptionFact> prescriptions = new(capacity: 1);
         List<PatientFact> patients = [];
         List<AnswerFact> answers = [];
         foreach (Fact fact in facts)
@@ -51,10 +55,10 @@ internal sealed class FactSelection
             switch (fact)
             {
                 case ObservationFact observation:
-                    AddOnce(observations, observation);
+                    observations.Add(observation);
                     break;
                 case PrescriptionFact prescription:
-                    AddOnce(prescriptions, prescription);
+                    prescriptions.Add(prescription);
                     break;
                 case PatientFact patient:
                     patients.Add(patient);
@@ -66,11 +70,11 @@ internal sealed class FactSelection
         }
 
         ImmutableArray<ResourceVersion>.Builder tied = ImmutableArray.CreateBuilder<ResourceVersion>();
-        ImmutableArray<Observed> standing = Standing(observations, tied, zone);
+        ImmutableArray<Observed> standing = Standing(observations, tied, asOf);
         ImmutableArray<ImmutableArray<PrescriptionFact>> histories = Histories(prescriptions, tied);
         return new FactSelection(
             standing,
-            Replaced([.. histories.Where(h => h[^1].Status != PrescriptionStatus.Removed)], zone),
+            Replaced([.. histories.Where(h => h[^1].Status != PrescriptionStatus.Removed)], asOf.Zone),
             [
                 .. histories.Where(h => h[^1].Status == PrescriptionStatus.Removed && h.Length > 1)
                     .Select(h => h.SetItem(h.Length - 1, h[^1] with { Status = PrescriptionStatus.Ended })),
@@ -80,74 +84,58 @@ internal sealed class FactSelection
             [.. tied.OrderBy(t => t.Type, StringComparer.Ordinal).ThenBy(t => t.Id, StringComparer.Ordinal)]);
     }
 
-    /// <summary>The observations that were so by then, oldest first.</summary>
-    public List<Observed> ObservedBy(DateTimeOffset instant)
+    private static ImmutableArray<Observed> Standing(Versions<ObservationFact> versions, ImmutableArray<ResourceVersion>.Builder tied, AsOf asOf)
     {
-        List<Observed> known = new(Observations.Length);
-        foreach (Observed observation in Observations)
+        ImmutableArray<Observed>.Builder standing = ImmutableArray.CreateBuilder<Observed>(versions.OneOfEach.Count);
+        bool inOrder = true;
+        foreach (ObservationFact version in versions.OneOfEach)
         {
-            if (observation.At <= instant)
+            ObservationFact reading = version;
+            if (versions.AllOf(version) is { } all)
             {
-                known.Add(observation);
+                List<ObservationFact> newest = Versions<ObservationFact>.NewestOf(all);
+                reading = newest.Count == 1 ? newest[0] : CautiousReading.Of(newest, asOf.Zone);
+                if (newest.Count > 1)
+                {
+                    tied.Add(reading.Source);
+                }
+            }
+
+            if (reading.Status == ObservationStatus.Counts && Observed.By(asOf, reading) is { } observed)
+            {
+                inOrder = inOrder && (standing.Count == 0 || ByTime(standing[^1], observed) < 0);
+                standing.Add(observed);
             }
         }
 
-        return known;
-    }
-
-    private static void AddOnce<T>(Dictionary<string, List<T>> byId, T fact) where T : Fact
-    {
-        if (!byId.TryGetValue(fact.Source.Id, out List<T>? versions))
+        // Mostly they come in time order, and seeing that takes less than sorting.
+        if (!inOrder)
         {
-            byId.Add(fact.Source.Id, [fact]);
-            return;
+            standing.Sort(ByTime);
         }
 
-        foreach (T known in versions)
-        {
-            if (known.Source.ContentHash == fact.Source.ContentHash)
-            {
-                return;
-            }
-        }
-
-        versions.Add(fact);
-    }
-
-    private static ImmutableArray<Observed> Standing(
-        Dictionary<string, List<ObservationFact>> byId, ImmutableArray<ResourceVersion>.Builder tied, TimeZoneInfo zone)
-    {
-        ImmutableArray<Observed>.Builder standing = ImmutableArray.CreateBuilder<Observed>(byId.Count);
-        foreach (List<ObservationFact> versions in byId.Values)
-        {
-            List<ObservationFact> newest = NewestOf(versions);
-            ObservationFact reading = newest.Count == 1 ? newest[0] : CautiousReading.Of(newest, zone);
-            if (newest.Count > 1)
-            {
-                tied.Add(reading.Source);
-            }
-
-            if (reading.Status == ObservationStatus.Counts)
-            {
-                standing.Add(Observed.Of(reading, zone));
-            }
-        }
-
-        standing.Sort((a, b) =>
-        {
-            int byTime = a.At.CompareTo(b.At);
-            return byTime != 0 ? byTime : string.CompareOrdinal(a.Fact.Source.Id, b.Fact.Source.Id);
-        });
         return standing.DrainToImmutable();
     }
 
+    private static int ByTime(Observed a, Observed b)
+    {
+        int byTime = a.At.CompareTo(b.At);
+        return byTime != 0 ? byTime : string.CompareOrdinal(a.Fact.Source.Id, b.Fact.Source.Id);
+    }
+
     private static ImmutableArray<ImmutableArray<PrescriptionFact>> Histories(
-        Dictionary<string, List<PrescriptionFact>> byId, ImmutableArray<ResourceVersion>.Builder tied)
+        Versions<PrescriptionFact> prescriptions, ImmutableArray<ResourceVersion>.Builder tied)
     {
         ImmutableArray<ImmutableArray<PrescriptionFact>>.Builder histories = ImmutableArray.CreateBuilder<ImmutableArray<PrescriptionFact>>();
-        foreach (List<PrescriptionFact> versions in byId.Values.OrderBy(v => v[0].Source.Id, StringComparer.Ordinal))
+        foreach (PrescriptionFact version in prescriptions.OneOfEach.OrderBy(v => v.Source.Id, StringComparer.Ordinal))
         {
-            List<PrescriptionFact> newest = NewestOf(versions);
+            if (prescriptions.AllOf(version) is not { } versions)
+            {
+                histories.Add([version]);
+                continue;
+            }
+
+            List<PrescriptionFact> newest = Versions<PrescriptionFact>.NewestOf(versions);
             PrescriptionFact last = newest.Count == 1 ? newest[0] : CautiousReading.Of(newest);
             if (newest.Count > 1)
             {
@@ -192,29 +180,6 @@ internal sealed class FactSelection
 
         DateTimeOffset at = successor.AuthoredOn.StartIn(zone);
         return history.Add(last with { Status = PrescriptionStatus.Ended, Source = last.Source with { LastUpdated = at } });
-    }
-
-    /// <summary>
-    /// One version, or the several among which the newest cannot be told: <c>meta.lastUpdated</c> missing or tied, or one
-    /// version id with two contents.
-    /// </summary>
-    private static List<T> NewestOf<T>(List<T> versions) where T : Fact
-    {
-        if (versions.Count == 1)
-        {
-            return versions;
-        }
-
-        versions.Sort((a, b) => string.CompareOrdinal(a.Source.ContentHash, b.Source.ContentHash));
-        if (versions.Exists(v => v.Source.LastUpdated is null))
-        {
-            return versions;
-        }
-
-        DateTimeOffset latest = versions.Max(v => v.Source.LastUpdated!.Value);
-        List<T> newest = versions.FindAll(v => v.Source.LastUpdated == latest);
-        string? versionId = newest[0].Source.VersionId;
-        return versionId is null || newest.Count > 1 ? newest : versions.FindAll(v => v.Source.VersionId == versionId);
     }
 
     private static T? Newest<T>(List<T> versions) where T : Fact

@@ -1,3 +1,4 @@
+using System.Collections.Immutable;
 using Titration.Protocol.Definitions;
 using Titration.Protocol.Facts;
 
@@ -17,19 +18,19 @@ internal sealed record ReportedFinding(FindingRule Rule, DateTimeOffset At, Date
 /// <summary>The findings of a patient as they bear on one course, oldest first.</summary>
 internal static class FindingHistory
 {
-    /// <param name="all">Every observation of the patient: findings speak to all courses.</param>
+    /// <param name="remarks">Whatever else than check-ins was said of the patient, oldest first: findings speak to all courses.</param>
     /// <param name="speaksHere">Whether an observation speaks to this course: a general <c>recovered</c> clears only there.</param>
     public static List<ReportedFinding> Of(
-        List<Observed> all, Func<ObservationFact, bool> speaksHere, ProtocolDefinition protocol)
+        ImmutableArray<Observed> remarks, Func<ObservationFact, bool> speaksHere, ProtocolDefinition protocol)
     {
         List<ReportedFinding> findings = [];
-        foreach ((ObservationFact observation, DateTimeOffset at, DateOnly date) in all)
+        foreach (Observed observed in remarks)
         {
-            foreach (Statement statement in observation.Statements)
+            foreach (Statement statement in observed.Fact.Statements)
             {
                 if (statement is Statement.FindingReported { Present: true } reported && RuleOf(reported.Kind, protocol) is { } rule)
                 {
-                    findings.Add(new ReportedFinding(rule, at, date, observation.Source, ClearedAt(rule, at, all, speaksHere)));
+                    findings.Add(new ReportedFinding(rule, observed.At, observed.Date, observed.Fact.Source, ClearedAt(rule, observed.At, remarks, speaksHere)));
                 }
             }
         }
@@ -51,18 +52,17 @@ internal static class FindingHistory
     }
 
     private static DateTimeOffset? ClearedAt(
-        FindingRule rule, DateTimeOffset at, List<Observed> all, Func<ObservationFact, bool> speaksHere)
+        FindingRule rule, DateTimeOffset at, ImmutableArray<Observed> remarks, Func<ObservationFact, bool> speaksHere)
     {
-        DateTimeOffset? cleared = null;
-        foreach ((ObservationFact observation, DateTimeOffset said, _) in all)
+        foreach (Observed later in remarks)
         {
-            if (said > at && !(said >= cleared) && Clears(observation, rule, speaksHere))
+            if (later.At > at && Clears(later.Fact, rule, speaksHere))
             {
-                cleared = said;
+                return later.At;
             }
         }
 
-        return cleared;
+        return null;
     }
 
     private static bool Clears(ObservationFact observation, FindingRule rule, Func<ObservationFact, bool> speaksHere)

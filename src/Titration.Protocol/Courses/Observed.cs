@@ -6,7 +6,26 @@ namespace Titration.Protocol.Courses;
 /// <param name="Fact">What it says.</param>
 /// <param name="At">Since when it is so.</param>
 /// <param name="Date">The clinic-local date of that.</param>
-internal readonly record struct Observed(ObservationFact Fact, DateTimeOffset At, DateOnly Date)
+/// <param name="SaysMore">Whether it says anything but grades and counts of nights, as few do: who looks for the rest need look at no other.</param>
+internal readonly record struct Observed(ObservationFact Fact, DateTimeOffset At, DateOnly Date, bool SaysMore)
 {
-    public static Observed Of(ObservationFact fact, TimeZoneInfo zone) => new(fact, fact.Effective.StartIn(zone), fact.Effective.DateIn(zone));
+    /// <summary>Null where it is not so yet.</summary>
+    public static Observed? By(AsOf asOf, ObservationFact fact)
+    {
+        DateTimeOffset at = fact.Effective.StartIn(asOf.Zone);
+        return at <= asOf.Instant ? new Observed(fact, at, fact.Effective.DateIn(asOf.Zone), SaysMoreThanCheckIn(fact)) : null;
+    }
+
+    private static bool SaysMoreThanCheckIn(ObservationFact fact)
+    {
+        foreach (Statement statement in fact.Statements)
+        {
+            if (statement is not (Statement.Graded or Statement.NightsApplied or Statement.ApplicationsMissed))
+            {
+                return true;
+            }
+        }
+
+        return false;
+    }
 }

@@ -21,27 +21,28 @@ internal sealed record NightReport(DateOnly Date, DateOnly From, DateOnly Until,
 /// </summary>
 internal static class ReportedNights
 {
-    public static List<NightReport> Of(List<Observed> observations, DateOnly courseDay0, TimeZoneInfo zone)
+    public static ImmutableArray<NightReport> Of(ImmutableArray<Observed> observations, DateOnly courseDay0, TimeZoneInfo zone)
     {
-        List<NightReport> reports = [];
+        ImmutableArray<NightReport>.Builder reports = ImmutableArray.CreateBuilder<NightReport>(observations.Length);
         DateOnly covered = courseDay0;
-        foreach ((ObservationFact observation, _, DateOnly date) in observations)
+        foreach (Observed observed in observations)
         {
-            if (CountOf(observation.Statements) is not var (count, missed))
+            if (CountOf(observed.Fact.Statements) is not var (count, missed))
             {
                 continue;
             }
 
-            DateOnly from = observation.PeriodStart is { } start && start.DateIn(zone) > covered ? start.DateIn(zone) : covered;
+            DateOnly date = observed.Date;
+            DateOnly from = observed.Fact.PeriodStart is { } start && start.DateIn(zone) > covered ? start.DateIn(zone) : covered;
             DateOnly until = date > from ? date : from;
             if (date >= courseDay0)
             {
-                reports.Add(new NightReport(date, from, until, count, missed, observation.Source));
+                reports.Add(new NightReport(date, from, until, count, missed, observed.Fact.Source));
                 covered = until > covered ? until : covered;
             }
         }
 
-        return reports;
+        return reports.DrainToImmutable();
     }
 
     private static (int Count, bool Missed)? CountOf(ImmutableArray<Statement> statements)

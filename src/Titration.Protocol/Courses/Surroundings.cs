@@ -46,16 +46,16 @@ internal sealed record OtherOrder(PrescriptionFact Order, DateTimeOffset From, D
 /// <summary>What somebody said of the effect.</summary>
 internal readonly record struct EffectReport(Effect Effect, DateOnly Date, ResourceVersion Source)
 {
-    public static List<EffectReport> Of(List<Observed> observations)
+    public static List<EffectReport> Of(ImmutableArray<Observed> remarks)
     {
         List<EffectReport> reports = [];
-        foreach ((ObservationFact observation, _, DateOnly date) in observations)
+        foreach (Observed observed in remarks)
         {
-            foreach (Statement statement in observation.Statements)
+            foreach (Statement statement in observed.Fact.Statements)
             {
                 if (statement is Statement.EffectSeen seen)
                 {
-                    reports.Add(new EffectReport(seen.Effect, date, observation.Source));
+                    reports.Add(new EffectReport(seen.Effect, observed.Date, observed.Fact.Source));
                 }
             }
         }
@@ -67,16 +67,16 @@ internal readonly record struct EffectReport(Effect Effect, DateOnly Date, Resou
 /// <summary>A planned procedure on the treated area.</summary>
 internal readonly record struct PlannedProcedure(DateOnly Date, DateTimeOffset SaidAt, ResourceVersion Source)
 {
-    public static List<PlannedProcedure> Of(List<Observed> observations)
+    public static List<PlannedProcedure> Of(ImmutableArray<Observed> remarks)
     {
         List<PlannedProcedure> procedures = [];
-        foreach ((ObservationFact observation, DateTimeOffset at, _) in observations)
+        foreach (Observed observed in remarks)
         {
-            foreach (Statement statement in observation.Statements)
+            foreach (Statement statement in observed.Fact.Statements)
             {
                 if (statement is Statement.ProcedurePlanned planned)
                 {
-                    procedures.Add(new PlannedProcedure(ClinicZone.Within(planned.Date), at, observation.Source));
+                    procedures.Add(new PlannedProcedure(ClinicZone.Within(planned.Date), observed.At, observed.Fact.Source));
                 }
             }
         }

@@ -21,7 +21,7 @@ internal static class EmergencyWithoutCourse
 
         List<ReportedFinding> emergencies =
         [
-            .. FindingHistory.Of(facts.ObservedBy(asOf.Instant), _ => true, protocol)
+            .. FindingHistory.Of(facts.Remarks, _ => true, protocol)
                 .Where(f => f.Rule.Priority == Priority.Stat && f.ClearedAt is null && f.Date > coveredUntil),
         ];
         if (emergencies.Count == 0)

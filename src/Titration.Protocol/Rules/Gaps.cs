@@ -65,7 +65,7 @@ internal static class Gaps
     /// <summary>The date after the last night reported or withheld.</summary>
     private static DateOnly LastNight(CourseTimeline course)
     {
-        DateOnly last = course.NightReports.Count > 0 ? course.NightReports[^1].Date : course.Day0;
+        DateOnly last = course.NightReports.Length > 0 ? course.NightReports[^1].Date : course.Day0;
         return course.Orders.Pauses is [.., { Until: { } until }] && until > last ? until : last;
     }
 
@@ -100,7 +100,7 @@ internal static class Gaps
         }
 
         int nights = course.WithheldNights(segment.Since, course.Today);
-        for (int i = course.NightReports.Count - 1; i >= 0 && course.NightReports[i].Until > segment.Since; i--)
+        for (int i = course.NightReports.Length - 1; i >= 0 && course.NightReports[i].Until > segment.Since; i--)
         {
             Exposure exposure = course.ExposureOf(course.NightReports[i], segment);
             if (exposure.Applied > 0)

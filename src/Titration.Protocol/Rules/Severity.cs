@@ -37,7 +37,7 @@ internal static class Severity
     /// <summary>Index of the check-in day with the 2 or more that counts now: the newest complete one, or a later incomplete one.</summary>
     public static int? NewestModerate(CourseTimeline course)
     {
-        for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep; i--)
+        for (int i = course.Days.Length - 1; i >= course.FirstDayOnStep; i--)
         {
             if (course.Days[i].Worst >= Grade.Moderate)
             {

@@ -129,7 +129,7 @@ internal sealed class StepUpCase
 
     private static DayReport? NewestEvidence(CourseTimeline course, StepSegment segment)
     {
-        for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep; i--)
+        for (int i = course.Days.Length - 1; i >= course.FirstDayOnStep; i--)
         {
             DayReport day = course.Days[i];
             bool late = day.Date.DayNumber - segment.Since.DayNumber >= course.Protocol.StepUp.EvidenceAfterDays;
@@ -182,7 +182,7 @@ internal sealed class StepUpCase
     private static Gate RecentModerate(CourseTimeline course, StepSegment segment, Voices voices)
     {
         int without = course.Protocol.StepUp.DaysWithoutModerate;
-        for (int i = course.Days.Count - 1; i >= 0; i--)
+        for (int i = course.Days.Length - 1; i >= 0; i--)
         {
             DayReport day = course.Days[i];
             if (day.Worst >= Grade.Moderate)
@@ -203,7 +203,7 @@ internal sealed class StepUpCase
     {
         int needed = course.Protocol.Severity.RisingCheckIns;
         List<DayReport> newest = [];
-        for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep && newest.Count < needed; i--)
+        for (int i = course.Days.Length - 1; i >= course.FirstDayOnStep && newest.Count < needed; i--)
         {
             if (course.Days[i].IsComplete)
             {

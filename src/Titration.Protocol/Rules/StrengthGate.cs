@@ -38,7 +38,7 @@ internal static class StrengthGate
     private static DateOnly TooFewSince(CourseTimeline course, StrengthGates gates)
     {
         int complete = 0;
-        for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep; i--)
+        for (int i = course.Days.Length - 1; i >= course.FirstDayOnStep; i--)
         {
             complete += course.Days[i].IsComplete ? 1 : 0;
             if (complete == gates.ToleratedCheckIns)
@@ -120,7 +120,7 @@ internal static class StrengthGate
     /// </summary>
     public static bool Settled(CourseTimeline course, StepSegment segment, Voices voices)
     {
-        for (int i = course.Days.Count - 1; i >= course.FirstDayOnStep && course.Days[i].Worst <= Grade.Mild; i--)
+        for (int i = course.Days.Length - 1; i >= course.FirstDayOnStep && course.Days[i].Worst <= Grade.Mild; i--)
         {
             if (course.Days[i].IsComplete && ToleratedUpTo(course, segment, course.Days[i].Date, voices).Tolerated is not null)
             {

@@ -16,7 +16,7 @@ public static class TitrationPolicy
     /// <summary>An evaluation for each course of the patient, and one without a course where an emergency belongs to none.</summary>
     public static ImmutableArray<Evaluation> Evaluate(PatientHistory history, ProtocolDefinition protocol, AsOf asOf)
     {
-        FactSelection facts = FactSelection.Of(history.Facts, asOf.Zone);
+        FactSelection facts = FactSelection.Of(history.Facts, asOf);
         DateTimeOffset? nextFact = NextFactAt(history, asOf);
         NotFollowed? notFollowed = Enrolment.Of(facts, asOf);
         ImmutableArray<Evaluation>.Builder evaluations = ImmutableArray.CreateBuilder<Evaluation>();
@@ -65,7 +65,7 @@ public static class TitrationPolicy
     /// <summary>The timelines of the courses that have begun, with their withheld nights.</summary>
     private static IEnumerable<CourseTimeline> Begun(PatientHistory history, ProtocolDefinition protocol, AsOf asOf)
     {
-        FactSelection facts = FactSelection.Of(history.Facts, asOf.Zone);
+        FactSelection facts = FactSelection.Of(history.Facts, asOf);
         foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts, protocol))
         {
             CourseTimeline timeline = CourseTimeline.Of(course, orders, facts, protocol, asOf);

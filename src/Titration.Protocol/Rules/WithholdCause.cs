@@ -79,7 +79,7 @@ internal sealed record WithholdCause(
             yield break;
         }
 
-        for (int i = course.FirstDayOnStep; i < course.Days.Count; i++)
+        for (int i = course.FirstDayOnStep; i < course.Days.Length; i++)
         {
             DayReport day = course.Days[i];
             if (day.Worst >= Grade.Moderate && Severity.EarlierModerate(course, i) is { } earlier)

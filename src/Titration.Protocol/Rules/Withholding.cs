@@ -70,7 +70,7 @@ internal static class Withholding
 
     private static bool Worsened(CourseTimeline course, DayReport since)
     {
-        for (int i = course.Days.Count - 1; i >= 0 && course.Days[i].Date > since.Date; i--)
+        for (int i = course.Days.Length - 1; i >= 0 && course.Days[i].Date > since.Date; i--)
         {
             if (course.Days[i].Worst > Facts.Grade.Mild)
             {

@@ -33,13 +33,13 @@ internal readonly record struct NightlyUse(
                 segment++;
             }
 
-            while (report < course.NightReports.Count && course.NightReports[report].Until <= from)
+            while (report < course.NightReports.Length && course.NightReports[report].Until <= from)
             {
                 report++;
             }
 
             Step step = course.Orders.Segments[segment].Step;
-            bool reported = report < course.NightReports.Count && course.NightReports[report].From <= from;
+            bool reported = report < course.NightReports.Length && course.NightReports[report].From <= from;
             decimal most = reported ? ReportedPerNight(course, course.NightReports[report], step)
                 : course.WithheldNights(from, from.AddDays(1)) > 0 ? 0m
                 : step.Frequency.PlannedIn(1);
