@@ -49,6 +49,9 @@ internal sealed class CourseTimeline
 
     public ImmutableArray<NightReport> NightReports { get; private init; } = [];
 
+    /// <summary>Those that cover nights of the step in force.</summary>
+    public ImmutableArray<NightReport> ReportsOnStep { get; private set; } = [];
+
     public IReadOnlyList<ReportedFinding> Findings { get; private init; } = [];
 
     /// <summary>Orders of the patient's other products, whole histories.</summary>
@@ -78,7 +81,8 @@ internal sealed class CourseTimeline
 
     public Ladder Ladder => Protocol.LadderFor(Cautious);
 
-    public Regimen Regimen => new(Ladder, Product.StrengthsPercent, Protocol.StepUp.MaximumWeeklyDoseRatio);
+    /// <summary>The product's steps on the ladder that the patient takes now.</summary>
+    public Regimen Regimen => field ??= new(Ladder, Product.StrengthsPercent, Protocol.StepUp.MaximumWeeklyDoseRatio);
 
     /// <summary>First night since which something withholds until a <c>Resume</c>; set once the causes are known.</summary>
     public DateOnly? WithheldSince { get; private set; }
@@ -185,9 +189,9 @@ internal sealed class CourseTimeline
         Exposure sum = default;
         if (Segment is not null)
         {
-            for (int i = NightReports.Length - 1; i >= 0 && NightReports[i].Until > Segment.Since; i--)
+            for (int i = ReportsOnStep.Length - 1; i >= 0; i--)
             {
-                sum += ExposureOf(NightReports[i], Segment);
+                sum += ExposureOf(ReportsOnStep[i], Segment);
             }
         }
 
@@ -235,11 +239,8 @@ internal sealed class CourseTimeline
         }
 
         Segment = Segment with { Since = RestartedSince(Segment) };
-        while (FirstDayOnStep < Days.Length && Days[FirstDayOnStep].Date < Segment.Since)
-        {
-            FirstDayOnStep++;
-        }
-
+        FirstDayOnStep = Days.FirstIndex(d => d.Date >= Segment.Since);
+        ReportsOnStep = NightReports[NightReports.FirstIndex(r => r.Until > Segment.Since)..];
         AnsweredUntil = ordered == 0 ? DateTimeOffset.MinValue : segments[ordered].OrderedAt;
     }
 

@@ -8,11 +8,11 @@ namespace Titration.Protocol.Rules;
 /// </summary>
 internal static class AppliedWhileWithheld
 {
-    public static void Speak(CourseTimeline course, StepSegment segment, Voices voices)
+    public static void Speak(CourseTimeline course, Voices voices)
     {
-        foreach (NightReport report in course.NightReports)
+        foreach (NightReport report in course.ReportsOnStep)
         {
-            if (report.CountsMissed || report.Until <= segment.Since)
+            if (report.CountsMissed)
             {
                 continue;
             }

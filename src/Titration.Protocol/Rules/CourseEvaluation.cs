@@ -52,7 +52,7 @@ internal static class CourseEvaluation
         else if (course.Orders.Segments.Count > 0)
         {
             voices.LookOn(course.Day0);
-            voices.Say(RuleIds.NotBegun, Outcome.Maintain, $"the first night is {course.Day0:yyyy-MM-dd}", [course.Orders.Order!.Source]);
+            voices.Say(RuleIds.NotBegun, Outcome.Maintain, $"the first night is {course.Day0:O}", [course.Orders.Order!.Source]);
         }
 
         return Decide(course, voices);
@@ -80,7 +80,7 @@ internal static class CourseEvaluation
     {
         Severity.Speak(course, voices);
         Gaps.Speak(course, voices);
-        AppliedWhileWithheld.Speak(course, segment, voices);
+        AppliedWhileWithheld.Speak(course, voices);
         Interacting.Speak(course, voices);
         EffectReview.Speak(course, voices);
         StepUpCase steppingUp = StepUpCase.Of(course, segment, voices);
@@ -120,7 +120,7 @@ internal static class CourseEvaluation
         DateOnly until = CourseAnswers.Until(rejected, course);
         voices.LookOn(until);
         voices.Say(
-            RuleIds.Declined, Outcome.Maintain, $"{outcome.Code()} was declined; it is not proposed again before {until:yyyy-MM-dd} unless its grounds change",
+            RuleIds.Declined, Outcome.Maintain, $"{outcome.Code()} was declined; it is not proposed again before {until:O} unless its grounds change",
             [rejected.Source]);
         return true;
     }

@@ -41,7 +41,7 @@ internal static class Gaps
             .. ranOut ? course.Supply!.Evidence.Remove(segment.Order.Source) : [],
         ];
         string supply = ranOut
-            ? $" since {course.Today.AddDays(-nights):yyyy-MM-dd}: the supply used up with all repeats on {course.Supply!.GapSince:yyyy-MM-dd} "
+            ? $" since {course.Today.AddDays(-nights):O}: the supply used up with all repeats on {course.Supply!.GapSince:O} "
                 + "(assumed from the orders), and nothing reported since"
             : "";
         string text = $"{nights} nights without an application{supply} "
@@ -100,12 +100,12 @@ internal static class Gaps
         }
 
         int nights = course.WithheldNights(segment.Since, course.Today);
-        for (int i = course.NightReports.Length - 1; i >= 0 && course.NightReports[i].Until > segment.Since; i--)
+        for (int i = course.ReportsOnStep.Length - 1; i >= 0; i--)
         {
-            Exposure exposure = course.ExposureOf(course.NightReports[i], segment);
+            Exposure exposure = course.ExposureOf(course.ReportsOnStep[i], segment);
             if (exposure.Applied > 0)
             {
-                DateOnly until = course.NightReports[i].Until;
+                DateOnly until = course.ReportsOnStep[i].Until;
                 return nights - course.WithheldNights(segment.Since, until);
             }
 

@@ -97,26 +97,26 @@ internal static class Intents
         Rule = RuleIds.Silence,
     };
 
-    public static string CheckInCause(DateOnly due, bool second) => $"due:{due:yyyy-MM-dd}:{(second ? "second" : "first")}";
+    public static string CheckInCause(DateOnly due, bool second) => $"due:{due:O}:{(second ? "second" : "first")}";
 
     public static CommunicationIntent SilentTask(CourseTimeline course, DateOnly due) => new()
     {
         Kind = CommunicationKind.ClinicTask,
-        Cause = $"silent:{due:yyyy-MM-dd}",
+        Cause = $"silent:{due:O}",
         Priority = Priority.Routine,
         Audience = Audience.Clinic,
         NeedsApproval = false,
         HasTask = true,
         Due = ClinicZone.StartOf(due.AddDays(course.Protocol.CheckIns.ClinicTaskAfterDays + course.Protocol.Deadlines.ReviewDays), course.AsOf.Zone),
         Template = "clinic-task-silent",
-        Values = ImmutableSortedDictionary<string, string>.Empty.Add("due", due.ToString("yyyy-MM-dd", null)),
+        Values = ImmutableSortedDictionary<string, string>.Empty.Add("due", due.ToString("O", null)),
         Rule = RuleIds.Silence,
     };
 
     public static CommunicationIntent EffectReview(CourseTimeline course, DateOnly from) => new()
     {
         Kind = CommunicationKind.EffectReview,
-        Cause = $"{RuleIds.EffectReview}:{from:yyyy-MM-dd}",
+        Cause = $"{RuleIds.EffectReview}:{from:O}",
         Priority = Priority.Routine,
         Audience = Audience.Prescriber,
         NeedsApproval = false,
@@ -140,7 +140,7 @@ internal static class Intents
         HasTask = false,
         Due = ClinicZone.StartOf(runOut, course.AsOf.Zone),
         Template = "repeat-reminder",
-        Values = ImmutableSortedDictionary<string, string>.Empty.Add("due", runOut.ToString("yyyy-MM-dd", null)),
+        Values = ImmutableSortedDictionary<string, string>.Empty.Add("due", runOut.ToString("O", null)),
         Rule = RuleIds.Supply,
         Evidence = evidence,
     };
@@ -196,7 +196,7 @@ internal static class Intents
         new()
         {
             Kind = CommunicationKind.StepChange,
-            Cause = $"{template}:{rule}:{course.Segment!.Since:yyyy-MM-dd}:{StepText.Of(to)}",
+            Cause = $"{template}:{rule}:{course.Segment!.Since:O}:{StepText.Of(to)}",
             Priority = Priority.Routine,
             Audience = Audience.Patient,
             NeedsApproval = true,

@@ -23,7 +23,7 @@ internal static class Interacting
             if (began < course.Day0)
             {
                 yield return new Gate(
-                    RuleIds.Interacting, true, $"{ingredient} since {began:yyyy-MM-dd} is older than the course: only noted", [other.Order.Source], segment.Since);
+                    RuleIds.Interacting, true, $"{ingredient} since {began:O} is older than the course: only noted", [other.Order.Source], segment.Since);
                 continue;
             }
 
@@ -33,7 +33,7 @@ internal static class Interacting
             bool open = course.Today >= opens && settled is not null;
             yield return new Gate(
                 RuleIds.Interacting, open,
-                $"{ingredient} since {began:yyyy-MM-dd}: {course.Protocol.Severity.InteractingDays} days and a complete check-in "
+                $"{ingredient} since {began:O}: {course.Protocol.Severity.InteractingDays} days and a complete check-in "
                 + $"{course.Protocol.StepUp.EvidenceAfterDays} or more days after it with nothing above 1 are needed",
                 [other.Order.Source, .. settled?.Evidence ?? []],
                 open ? opens > segment.Since ? opens : segment.Since : null);

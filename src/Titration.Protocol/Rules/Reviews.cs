@@ -87,12 +87,11 @@ internal static class Reviews
         }
 
         Exposure exposure = course.OnStep;
-        List<NightReport> reports = [.. course.NightReports.Where(r => r.Until > segment.Since)];
-        decimal used = reports.Sum(r => course.UsedOn(r, segment));
+        decimal used = course.ReportsOnStep.Sum(r => course.UsedOn(r, segment));
         if (used > course.Protocol.Supply.OverUse * Math.Ceiling(exposure.Planned))
         {
-            ImmutableArray<ResourceVersion> evidence = [.. reports.Select(r => r.Source)];
-            Raise(course, voices, RuleIds.OverUse, $"{segment.Since:yyyy-MM-dd}", Priority.Routine, null,
+            ImmutableArray<ResourceVersion> evidence = [.. course.ReportsOnStep.Select(r => r.Source)];
+            Raise(course, voices, RuleIds.OverUse, $"{segment.Since:O}", Priority.Routine, null,
                 $"{used:0.##} applications of {exposure.Planned:0.##} planned, over {course.Protocol.Supply.OverUse:0.##} times the plan", evidence);
         }
     }

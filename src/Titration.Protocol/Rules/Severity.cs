@@ -26,11 +26,11 @@ internal static class Severity
         {
             voices.Say(
                 RuleIds.Lasting, Outcome.StepDown,
-                $"a sign of 2 or more on {day.Date:yyyy-MM-dd} and on {earlier.Date:yyyy-MM-dd}, {day.Date.DayNumber - earlier.Date.DayNumber} days before, "
+                $"a sign of 2 or more on {day.Date:O} and on {earlier.Date:O}, {day.Date.DayNumber - earlier.Date.DayNumber} days before, "
                 + $"with no complete check-in of 1 or less between ({course.Protocol.Severity.LastingDays} days count as lasting)",
                 [.. earlier.Evidence, .. day.Evidence], down);
             voices.Tell(Intents.StepDown(course, RuleIds.Lasting, down, day.WorstAt, [.. earlier.Evidence, .. day.Evidence]));
-            voices.Tell(Intents.CareAdvice(RuleIds.Lasting, "care-step-down", $"{RuleIds.Lasting}:{segment.Since:yyyy-MM-dd}", day.Evidence));
+            voices.Tell(Intents.CareAdvice(RuleIds.Lasting, "care-step-down", $"{RuleIds.Lasting}:{segment.Since:O}", day.Evidence));
         }
     }
 
@@ -74,11 +74,11 @@ internal static class Severity
     private static void Fresh(Voices voices, DayReport day)
     {
         voices.Say(
-            RuleIds.FreshModerate, Outcome.Maintain, $"a sign of {(int)day.Worst} on {day.Date:yyyy-MM-dd}, the first on this step or after a mild check-in",
+            RuleIds.FreshModerate, Outcome.Maintain, $"a sign of {(int)day.Worst} on {day.Date:O}, the first on this step or after a mild check-in",
             day.Evidence);
         if (day.Worst == Grade.Moderate)
         {
-            voices.Tell(Intents.CareAdvice(RuleIds.FreshModerate, "care-after-moderate", $"{RuleIds.FreshModerate}:{day.Date:yyyy-MM-dd}", day.Evidence));
+            voices.Tell(Intents.CareAdvice(RuleIds.FreshModerate, "care-after-moderate", $"{RuleIds.FreshModerate}:{day.Date:O}", day.Evidence));
         }
     }
 }

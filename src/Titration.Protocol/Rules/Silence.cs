@@ -27,8 +27,8 @@ internal static class Silence
             return;
         }
 
-        string last = newest is null ? "none so far" : $"the last complete one is of {newest.Date:yyyy-MM-dd}";
-        voices.Say(RuleIds.Silence, Outcome.AwaitCheckIn, $"a complete check-in is due since {due:yyyy-MM-dd}, {last}", newest?.Evidence ?? []);
+        string last = newest is null ? "none so far" : $"the last complete one is of {newest.Date:O}";
+        voices.Say(RuleIds.Silence, Outcome.AwaitCheckIn, $"a complete check-in is due since {due:O}, {last}", newest?.Evidence ?? []);
         if (!Cancelled(course, due))
         {
             voices.Tell(Intents.CheckInRequest(course, due, second: course.Today >= second));

@@ -98,7 +98,7 @@ internal sealed class StepUpCase
         int withheld = course.WithheldNights(segment.Since, course.Today);
         DateOnly opens = course.Today.AddDays(minimum - days);
         voices.LookOn(opens);
-        string text = $"day {Math.Max(days, 0)} of the step that began on {segment.Since:yyyy-MM-dd}, {minimum} full days are needed"
+        string text = $"day {Math.Max(days, 0)} of the step that began on {segment.Since:O}, {minimum} full days are needed"
             + (withheld > 0 ? $" ({withheld} withheld nights not counted)" : "");
         return new Gate(RuleIds.Time, days >= minimum, text, [segment.Order.Source], days >= minimum ? opens : null);
     }
@@ -118,12 +118,12 @@ internal sealed class StepUpCase
         }
 
         bool open = exposure.Applied >= gates.MinimumApplications && exposure.Applied >= gates.MinimumExposure * exposure.Planned;
-        List<NightReport> reports = [.. course.NightReports.Where(r => r.Until > segment.Since)];
+        ImmutableArray<NightReport> reports = course.ReportsOnStep;
         long above = reports.Sum(r => r.CountsMissed || r.Nights == 0 ? 0L : Math.Max((long)r.Count - r.Nights, 0));
         string capped = above > 0 ? $", {above} reported above the nights there were not counted" : "";
         string text = $"{exposure.Applied:0.##} applied of {exposure.Planned:0.##} planned over {exposure.Nights} reported nights{assumed}{capped}, "
             + $"at least {gates.MinimumApplications} and {gates.MinimumExposure:P0} are needed";
-        DateOnly since = reports.Count > 0 ? reports[^1].Date : segment.Since;
+        DateOnly since = reports.Length > 0 ? reports[^1].Date : segment.Since;
         return new Gate(RuleIds.Exposure, open, text, [segment.Order.Source, .. reports.Select(r => r.Source)], open ? since : null);
     }
 
@@ -149,7 +149,7 @@ internal sealed class StepUpCase
         {
             return new Gate(
                 RuleIds.Evidence, false,
-                $"no complete check-in {gates.EvidenceAfterDays} or more days after {segment.Since:yyyy-MM-dd} that followed reported applications",
+                $"no complete check-in {gates.EvidenceAfterDays} or more days after {segment.Since:O} that followed reported applications",
                 [segment.Order.Source], null);
         }
 
@@ -158,7 +158,7 @@ internal sealed class StepUpCase
         voices.LookOn(newest.Date.AddDays(gates.EvidenceHoldsDays + 1));
         return new Gate(
             RuleIds.Evidence, open,
-            $"complete check-in of {newest.Date:yyyy-MM-dd}, day {newest.Date.DayNumber - segment.Since.DayNumber} of the step, {age} days old, "
+            $"complete check-in of {newest.Date:O}, day {newest.Date.DayNumber - segment.Since.DayNumber} of the step, {age} days old, "
             + $"worst sign {(int)newest.Worst} (holds {gates.EvidenceHoldsDays} days)",
             newest.Evidence, open ? newest.Date : null);
     }
@@ -168,12 +168,9 @@ internal sealed class StepUpCase
     {
         DateOnly from = day.Date.AddDays(-7);
         decimal applied = 0;
-        foreach (NightReport report in course.NightReports)
+        for (int i = course.ReportsOnStep.FirstIndex(r => r.Until > from); i < course.ReportsOnStep.Length && course.ReportsOnStep[i].From < day.Date; i++)
         {
-            if (report.From < day.Date && report.Until > from)
-            {
-                applied += course.ExposureOf(report, segment).Applied;
-            }
+            applied += course.ExposureOf(course.ReportsOnStep[i], segment).Applied;
         }
 
         return applied >= 1 || course.Protocol.StepUp.CountUnreportedNights;
@@ -190,8 +187,8 @@ internal sealed class StepUpCase
                 DateOnly opens = day.Date.AddDays(without + 1);
                 voices.LookOn(opens);
                 return course.Today < opens
-                    ? new Gate(RuleIds.RecentModerate, false, $"a sign of {(int)day.Worst} on {day.Date:yyyy-MM-dd}, within {without} days", day.Evidence, null)
-                    : new Gate(RuleIds.RecentModerate, true, $"no sign of 2 or more since {day.Date:yyyy-MM-dd}", [], opens);
+                    ? new Gate(RuleIds.RecentModerate, false, $"a sign of {(int)day.Worst} on {day.Date:O}, within {without} days", day.Evidence, null)
+                    : new Gate(RuleIds.RecentModerate, true, $"no sign of 2 or more since {day.Date:O}", [], opens);
             }
         }
 

@@ -23,10 +23,10 @@ internal static class StopFindings
 
         if (EarlySevereOf(course) is { ClearedAt: null, Day: { } day })
         {
-            string text = $"a sign of 3 on {day.Date:yyyy-MM-dd}, day {day.Date.DayNumber - course.Day0.DayNumber} of the course "
+            string text = $"a sign of 3 on {day.Date:O}, day {day.Date.DayNumber - course.Day0.DayNumber} of the course "
                 + $"(day 0 to {course.Protocol.Severity.EarlySevereDays})";
             Stop(course, voices, RuleIds.EarlySevere, RuleIds.EarlySevere, Priority.Urgent, day.Date, day.WorstAt, text, day.Evidence,
-                $"{RuleIds.EarlySevere}:{day.Date:yyyy-MM-dd}");
+                $"{RuleIds.EarlySevere}:{day.Date:O}");
         }
     }
 
@@ -61,7 +61,7 @@ internal static class StopFindings
 
             if (day.Worst == Grade.Severe && found is not { ClearedAt: null })
             {
-                DateTimeOffset? answered = course.Answers.AnsweredAt(CommunicationKind.SafetyReferral, $"{RuleIds.EarlySevere}:{day.Date:yyyy-MM-dd}");
+                DateTimeOffset? answered = course.Answers.AnsweredAt(CommunicationKind.SafetyReferral, $"{RuleIds.EarlySevere}:{day.Date:O}");
                 bool answeredByOrder = answered < course.AnsweredUntil;
                 found = new EarlySevere(day, course.ClinicianRecoveredAfter(day.WorstAt) ?? (answeredByOrder ? answered : null), answeredByOrder);
             }
@@ -94,7 +94,7 @@ internal static class StopFindings
     {
         string code = finding.Rule.Finding.Code();
         string key = $"{code}:{finding.Source.Id}";
-        string text = $"{code} reported on {finding.Date:yyyy-MM-dd} and not cleared ({finding.Rule.Source})";
+        string text = $"{code} reported on {finding.Date:O} and not cleared ({finding.Rule.Source})";
         if (Stops(course, finding))
         {
             Stop(course, voices, RuleIds.StopFinding, code, finding.Rule.Priority, finding.Date, finding.At, text, evidence, key);

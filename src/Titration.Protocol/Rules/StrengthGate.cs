@@ -23,7 +23,7 @@ internal static class StrengthGate
         bool open = othersOpen && tolerated is not null;
         string text = $"day {days} on {segment.Step.StrengthPercent:0.####} % ({gates.MinimumDays} are needed), "
             + $"top step {(tolerated is not null ? "tolerated" : "not yet tolerated")} for {gates.ToleratedDays} days, "
-            + (effect is { } e ? $"effect {e.Effect.Code()} on {e.Date:yyyy-MM-dd}" : $"no word on the effect in the last {gates.EffectHoldsDays} days");
+            + (effect is { } e ? $"effect {e.Effect.Code()} on {e.Date:O}" : $"no word on the effect in the last {gates.EffectHoldsDays} days");
         ImmutableArray<ResourceVersion> evidence = [segment.Order.Source, .. tolerated?.Evidence ?? [], .. effect is { } said ? [said.Source] : ImmutableArray<ResourceVersion>.Empty];
         return new Gate(RuleIds.Strength, open, text, evidence, open ? Latest(monthsOpen, topOpen, tolerated!.Date, effect!.Value.Date) : null)
         {
@@ -83,13 +83,9 @@ internal static class StrengthGate
 
         int complete = 0;
         DayReport? newest = null;
-        foreach (DayReport day in course.Days)
+        for (int i = course.Days.FirstIndex(d => d.Date >= from); i < course.Days.Length && course.Days[i].Date <= on; i++)
         {
-            if (day.Date < from || day.Date > on)
-            {
-                continue;
-            }
-
+            DayReport day = course.Days[i];
             voices.LookOn(day.Date.AddDays(gates.ToleratedDays + 1));
             if (day.Worst > Grade.Mild)
             {
@@ -101,13 +97,10 @@ internal static class StrengthGate
         }
 
         Exposure exposure = default;
-        foreach (NightReport report in course.NightReports)
+        for (int i = course.NightReports.FirstIndex(r => r.Date > from); i < course.NightReports.Length && course.NightReports[i].Date <= on; i++)
         {
-            if (report.Date > from && report.Date <= on)
-            {
-                voices.LookOn(report.Date.AddDays(gates.ToleratedDays));
-                exposure += course.ExposureOf(report, segment);
-            }
+            voices.LookOn(course.NightReports[i].Date.AddDays(gates.ToleratedDays));
+            exposure += course.ExposureOf(course.NightReports[i], segment);
         }
 
         bool applied = exposure.Planned > 0 && exposure.Applied >= course.Protocol.StepUp.MinimumExposure * exposure.Planned;
@@ -120,6 +113,11 @@ internal static class StrengthGate
     /// </summary>
     public static bool Settled(CourseTimeline course, StepSegment segment, Voices voices)
     {
+        if (!course.Regimen.IsTop(segment.Step))
+        {
+            return false;
+        }
+
         for (int i = course.Days.Length - 1; i >= course.FirstDayOnStep && course.Days[i].Worst <= Grade.Mild; i--)
         {
             if (course.Days[i].IsComplete && ToleratedUpTo(course, segment, course.Days[i].Date, voices).Tolerated is not null)

@@ -44,17 +44,17 @@ internal static class Supply
             ? new Gate(
                 RuleIds.UnderUse, false,
                 $"{exposure.Applied:0.##} applications of {exposure.Planned:0.##} planned, under {limit:0.##} times the plan",
-                [segment.Order.Source, .. course.NightReports.Where(r => r.Until > segment.Since).Select(r => r.Source)], null)
+                [segment.Order.Source, .. course.ReportsOnStep.Select(r => r.Source)], null)
             : null;
     }
 
     private static string TextOf(CourseTimeline course, SupplyPosition supply)
     {
-        return $"{supply.Applied:0.###} g applied by {course.Today:yyyy-MM-dd}, unreported nights as planned; "
+        return $"{supply.Applied:0.###} g applied by {course.Today:O}, unreported nights as planned; "
             + $"of {supply.FirstFills:0.###} g dispensed with the first fill of each order, used up {On(supply.EarliestRunOut)}, "
             + $"and {supply.AllFills:0.###} g with every repeat, used up {On(supply.LatestRunOut)} (assumed from the orders){DaysCovered(course)}";
 
-        static string On(DateOnly? runOut) => runOut is { } date ? $"on {date:yyyy-MM-dd}" : "on no date in sight";
+        static string On(DateOnly? runOut) => runOut is { } date ? $"on {date:O}" : "on no date in sight";
     }
 
     /// <summary>The proportion of days covered up to today by the first fill of each order; nothing where an order's dosage is not known.</summary>

@@ -9,6 +9,9 @@ namespace Titration.Protocol.Rules;
 /// <summary>What the rules say of one course at one instant. Every rule speaks; the most cautious voice decides.</summary>
 internal sealed class Voices(CourseTimeline course)
 {
+    /// <summary>The earliest date to look on so far: the start of a later one need not be found.</summary>
+    private DateOnly? _earliestDate;
+
     public List<RuleResult> Results { get; } = [];
 
     public List<CommunicationIntent> Communications { get; } = [];
@@ -29,9 +32,10 @@ internal sealed class Voices(CourseTimeline course)
     /// <summary>Look again at the start of this clinic-local date, where it is still to come.</summary>
     public void LookOn(DateOnly date)
     {
-        if (date > course.Today)
+        if (date > course.Today && !(date >= _earliestDate) && ClinicZone.StartOf(date, course.AsOf.Zone) is var start && start > course.AsOf.Instant)
         {
-            LookAt(ClinicZone.StartOf(date, course.AsOf.Zone));
+            _earliestDate = date;
+            LookAt(start);
         }
     }
 

@@ -67,7 +67,7 @@ internal sealed record WithholdCause(
             {
                 yield return new WithholdCause(
                     RuleIds.Severe, RuleIds.Severe, day.Date, day.WorstAt, day.WorstAt, day.Date.AddDays(limits.RecoveryAfterSevereDays),
-                    Priority.Urgent, ToFirstStep: false, Key: $"{RuleIds.Severe}:{day.Date:yyyy-MM-dd}", day.Evidence);
+                    Priority.Urgent, ToFirstStep: false, Key: $"{RuleIds.Severe}:{day.Date:O}", day.Evidence);
             }
         }
     }
@@ -86,7 +86,7 @@ internal sealed record WithholdCause(
             {
                 yield return new WithholdCause(
                     RuleIds.LastingAtLowest, RuleIds.LastingAtLowest, day.Date, day.WorstAt, day.WorstAt, day.Date, Priority.Urgent,
-                    ToFirstStep: false, Key: $"{RuleIds.LastingAtLowest}:{segment.Since:yyyy-MM-dd}", [.. earlier.Evidence, .. day.Evidence]);
+                    ToFirstStep: false, Key: $"{RuleIds.LastingAtLowest}:{segment.Since:O}", [.. earlier.Evidence, .. day.Evidence]);
                 yield break;
             }
         }
@@ -115,7 +115,7 @@ internal sealed record WithholdCause(
         {
             yield return new WithholdCause(
                 RuleIds.ClearedStop, RuleIds.EarlySevere, early.Day.Date, early.Day.WorstAt, cleared,
-                early.Day.Date.AddDays(course.Protocol.Severity.RecoveryAfterSevereDays), Priority.Urgent, ToFirstStep: true, Key: $"{RuleIds.EarlySevere}:{early.Day.Date:yyyy-MM-dd}", early.Day.Evidence)
+                early.Day.Date.AddDays(course.Protocol.Severity.RecoveryAfterSevereDays), Priority.Urgent, ToFirstStep: true, Key: $"{RuleIds.EarlySevere}:{early.Day.Date:O}", early.Day.Evidence)
             {
                 AnswerableFrom = early.AnsweredByOrder ? early.Day.WorstAt : cleared,
             };

@@ -10,7 +10,7 @@ internal static class Withholding
     {
         if (course.Orders.State == OrderState.OnHold)
         {
-            voices.Say(RuleIds.OnHold, Outcome.Withhold, $"the order is on hold since {course.Orders.Pauses[^1].From:yyyy-MM-dd}", [course.Orders.Order!.Source]);
+            voices.Say(RuleIds.OnHold, Outcome.Withhold, $"the order is on hold since {course.Orders.Pauses[^1].From:O}", [course.Orders.Order!.Source]);
         }
 
         if (causes.Count == 0)
@@ -90,13 +90,13 @@ internal static class Withholding
         Step to = toFirst && !course.Regimen.IsFirst(segment.Step) ? course.Regimen.FirstFrom(segment.Step) : below;
         voices.Say(
             RuleIds.Resume, Outcome.Resume,
-            $"{string.Join(" and ", causes.Select(c => c.Code).Distinct(StringComparer.Ordinal))} over, complete check-in of {proof.Date:yyyy-MM-dd} with nothing above 1"
+            $"{string.Join(" and ", causes.Select(c => c.Code).Distinct(StringComparer.Ordinal))} over, complete check-in of {proof.Date:O} with nothing above 1"
             + (without > 0 ? $", {without} nights without" : ""),
             [.. causes.SelectMany(c => c.Evidence).Distinct(), .. proof.Evidence], to);
         voices.Tell(Intents.Resume(course, to, proof.CompleteAt!.Value, [.. causes.SelectMany(c => c.Evidence).Distinct(), .. proof.Evidence]));
     }
 
     private static string TextOf(WithholdCause cause) => cause.EndedAt is { } ended
-        ? $"{cause.Code} of {cause.Date:yyyy-MM-dd}, over since {ended:yyyy-MM-dd}: until a complete check-in from {cause.ProvenFrom:yyyy-MM-dd} on shows nothing above 1"
-        : $"{cause.Code} since {cause.Date:yyyy-MM-dd}";
+        ? $"{cause.Code} of {cause.Date:O}, over since {ended:yyyy-MM-dd}: until a complete check-in from {cause.ProvenFrom:O} on shows nothing above 1"
+        : $"{cause.Code} since {cause.Date:O}";
 }
