@@ -52,17 +52,17 @@ internal sealed class CourseTimeline
     /// <summary>Those that cover nights of the step in force.</summary>
     public ImmutableArray<NightReport> ReportsOnStep { get; private set; } = [];
 
-    public IReadOnlyList<ReportedFinding> Findings { get; private init; } = [];
+    public ImmutableArray<ReportedFinding> Findings { get; private init; } = [];
 
     /// <summary>Orders of the patient's other products, whole histories.</summary>
-    public IReadOnlyList<OtherOrder> OtherOrders { get; private init; } = [];
+    public ImmutableArray<OtherOrder> OtherOrders { get; private init; } = [];
 
-    public IReadOnlyList<EffectReport> Effects { get; private init; } = [];
+    public ImmutableArray<EffectReport> Effects { get; private init; } = [];
 
-    public IReadOnlyList<PlannedProcedure> Procedures { get; private init; } = [];
+    public ImmutableArray<PlannedProcedure> Procedures { get; private init; } = [];
 
     /// <summary>When clinicians said that the skin has recovered, oldest first.</summary>
-    public IReadOnlyList<DateTimeOffset> ClinicianRecovered { get; private init; } = [];
+    public ImmutableArray<DateTimeOffset> ClinicianRecovered { get; private init; } = [];
 
     /// <summary>The newest approval, where the proposal would not have been made any more when it was approved.</summary>
     public AnswerFact? ApprovedWithoutGrounds { get; set; }
@@ -72,7 +72,7 @@ internal sealed class CourseTimeline
     public CourseAnswers Answers { get; private init; } = new([]);
 
     /// <summary>What each order let the patient have, oldest first.</summary>
-    public IReadOnlyList<OrderedSupply> Dispensed { get; private init; } = [];
+    public ImmutableArray<OrderedSupply> Dispensed { get; private init; } = [];
 
     public ImmutableArray<ResourceVersion> Tied { get; private init; } = [];
 
@@ -91,7 +91,7 @@ internal sealed class CourseTimeline
     public Exposure OnStep { get; private set; }
 
     /// <summary>Nights that a cause withheld until a later order answered it; set once the causes are known. They are of steps before the one in force.</summary>
-    public IReadOnlyList<Pause> AnsweredStretches { get; set; } = [];
+    public ImmutableArray<Pause> AnsweredStretches { get; set; } = [];
 
     /// <summary>How long the supply lasts; null where an order does not say how much it gives. Set once the withheld nights are known.</summary>
     public SupplyPosition? Supply { get; set; }
@@ -101,7 +101,7 @@ internal sealed class CourseTimeline
     {
         CourseAnswers answers = CourseAnswers.Of(course.Id, facts.Answers, asOf);
         OrderTimeline timeline = OrderTimeline.Of(orders, answers.Approved, protocol, asOf);
-        DateOnly day0 = timeline.Segments.Count > 0 ? timeline.Segments[0].Since : orders.Min(o => o[0].AuthoredOn.DateIn(asOf.Zone));
+        DateOnly day0 = timeline.Segments.Length > 0 ? timeline.Segments[0].Since : orders.Min(o => o[0].AuthoredOn.DateIn(asOf.Zone));
         SpeaksTo speaksTo = SpeaksTo.Course(orders, facts.Prescriptions);
         ImmutableArray<Observed> mine = facts.Observations.RemoveAll(o => o.Date < day0 || !speaksTo.Includes(o.Fact));
         ImmutableArray<Observed> myRemarks = facts.Remarks.RemoveAll(o => o.Date < day0 || !speaksTo.Includes(o.Fact));
@@ -163,16 +163,17 @@ internal sealed class CourseTimeline
     /// <summary>Applications of one report on the step in force, over those of its nights that lie on the step.</summary>
     public Exposure ExposureOf(NightReport report, StepSegment segment)
     {
-        DateOnly from = report.From > segment.Since ? report.From : segment.Since;
-        if (report.Until <= from)
-        {
-            return default;
-        }
-
-        int nights = report.Until.DayNumber - from.DayNumber - WithheldNights(from, report.Until);
+        int nights = NightsOn(report, segment);
         decimal planned = segment.Step.Frequency.PlannedIn(nights);
         decimal applied = report.CountsMissed ? planned - report.Count : report.Count;
         return new Exposure(nights, planned, Math.Clamp(applied, 0, nights));
+    }
+
+    /// <summary>Nights of one report that lie on the step and were not withheld.</summary>
+    private int NightsOn(NightReport report, StepSegment segment)
+    {
+        DateOnly from = report.From > segment.Since ? report.From : segment.Since;
+        return report.Until > from ? report.Until.DayNumber - from.DayNumber - WithheldNights(from, report.Until) : 0;
     }
 
     /// <summary>Applications of one report on the step, those of withheld nights too: they are use, and no exposure.</summary>
@@ -214,8 +215,8 @@ internal sealed class CourseTimeline
 
     private void FindSegment()
     {
-        IReadOnlyList<StepSegment> segments = Orders.Segments;
-        int current = segments.Count - 1;
+        ImmutableArray<StepSegment> segments = Orders.Segments;
+        int current = segments.Length - 1;
         while (current >= 0 && segments[current].Since > Today)
         {
             current--;
@@ -259,10 +260,10 @@ internal sealed class CourseTimeline
         int without = 0;
         foreach (NightReport report in NightReports)
         {
-            Exposure exposure = ExposureOf(report, segment);
-            bool applied = exposure.Applied > 0;
+            int nights = NightsOn(report, segment);
+            bool applied = nights > 0 && (report.CountsMissed ? segment.Step.Frequency.PlannedIn(nights) > report.Count : report.Count > 0);
             since = applied && without >= Protocol.Gaps.StepDownNights ? report.From : since;
-            without = applied ? 0 : without + exposure.Nights;
+            without = applied ? 0 : without + nights;
         }
 
         return since;

@@ -80,7 +80,7 @@ internal sealed class FactSelection
                     .Select(h => h.SetItem(h.Length - 1, h[^1] with { Status = PrescriptionStatus.Ended })),
             ],
             Newest(patients),
-            [.. answers.GroupBy(a => a.Source.Id, StringComparer.Ordinal).OrderBy(g => g.Key, StringComparer.Ordinal).Select(g => Newest([.. g])!)],
+            NewestOfEach(answers),
             [.. tied.OrderBy(t => t.Type, StringComparer.Ordinal).ThenBy(t => t.Id, StringComparer.Ordinal)]);
     }
 
@@ -181,6 +181,10 @@ internal sealed class FactSelection
         DateTimeOffset at = successor.AuthoredOn.StartIn(zone);
         return history.Add(last with { Status = PrescriptionStatus.Ended, Source = last.Source with { LastUpdated = at } });
     }
+
+    private static ImmutableArray<AnswerFact> NewestOfEach(List<AnswerFact> answers) => answers.Count == 0
+        ? []
+        : [.. answers.GroupBy(a => a.Source.Id, StringComparer.Ordinal).OrderBy(g => g.Key, StringComparer.Ordinal).Select(g => Newest([.. g])!)];
 
     private static T? Newest<T>(List<T> versions) where T : Fact
     {

@@ -20,7 +20,7 @@ internal static class FindingHistory
 {
     /// <param name="remarks">Whatever else than check-ins was said of the patient, oldest first: findings speak to all courses.</param>
     /// <param name="speaksHere">Whether an observation speaks to this course: a general <c>recovered</c> clears only there.</param>
-    public static List<ReportedFinding> Of(
+    public static ImmutableArray<ReportedFinding> Of(
         ImmutableArray<Observed> remarks, Func<ObservationFact, bool> speaksHere, ProtocolDefinition protocol)
     {
         List<ReportedFinding> findings = [];
@@ -35,7 +35,7 @@ internal static class FindingHistory
             }
         }
 
-        return findings;
+        return [.. findings];
     }
 
     private static FindingRule? RuleOf(FindingKind kind, ProtocolDefinition protocol)

@@ -26,9 +26,9 @@ internal sealed class OrderTimeline
     }
 
     /// <summary>In time order; the last may begin after <c>asOf</c>.</summary>
-    public IReadOnlyList<StepSegment> Segments => _segments;
+    public ImmutableArray<StepSegment> Segments { get; private set; } = [];
 
-    public IReadOnlyList<Pause> Pauses => _pauses;
+    public ImmutableArray<Pause> Pauses { get; private set; } = [];
 
     public OrderState State { get; private set; } = OrderState.NotBegun;
 
@@ -84,6 +84,8 @@ internal sealed class OrderTimeline
             timeline.Apply(states, e);
         }
 
+        timeline.Segments = [.. timeline._segments];
+        timeline.Pauses = [.. timeline._pauses];
         timeline.NotAdopted = [.. states.OfType<PrescriptionFact>().Where(s => s.Status == PrescriptionStatus.Active && !timeline.CanAdopt(s))];
         return timeline;
     }

@@ -71,7 +71,7 @@ internal sealed class Regimen(Ladder ladder, ImmutableArray<decimal> strengths, 
         <= maximumWeeklyDoseRatio * from.Frequency.Applications * from.GramsPerApplication * from.StrengthPercent * to.Frequency.PerDays;
 
     /// <summary>Barrier support once given is kept.</summary>
-    private static Step Keep(Step from, Step to) => to with { Barrier = to.Barrier || from.Barrier };
+    private static Step Keep(Step from, Step to) => from.Barrier && !to.Barrier ? to with { Barrier = true } : to;
 
     private int IndexAtOrBelow(Step step)
     {

@@ -18,7 +18,7 @@ internal sealed record OtherOrder(PrescriptionFact Order, DateTimeOffset From, D
     }
 
     /// <summary>Orders for other retinoids and for interacting topicals that have been in force by now.</summary>
-    public static List<OtherOrder> Of(
+    public static ImmutableArray<OtherOrder> Of(
         Course course, ImmutableArray<ImmutableArray<PrescriptionFact>> prescriptions, ProtocolDefinition protocol, AsOf asOf)
     {
         List<OtherOrder> others = [];
@@ -39,14 +39,14 @@ internal sealed record OtherOrder(PrescriptionFact Order, DateTimeOffset From, D
             }
         }
 
-        return others;
+        return [.. others];
     }
 }
 
 /// <summary>What somebody said of the effect.</summary>
 internal readonly record struct EffectReport(Effect Effect, DateOnly Date, ResourceVersion Source)
 {
-    public static List<EffectReport> Of(ImmutableArray<Observed> remarks)
+    public static ImmutableArray<EffectReport> Of(ImmutableArray<Observed> remarks)
     {
         List<EffectReport> reports = [];
         foreach (Observed observed in remarks)
@@ -60,14 +60,14 @@ internal readonly record struct EffectReport(Effect Effect, DateOnly Date, Resou
             }
         }
 
-        return reports;
+        return [.. reports];
     }
 }
 
 /// <summary>A planned procedure on the treated area.</summary>
 internal readonly record struct PlannedProcedure(DateOnly Date, DateTimeOffset SaidAt, ResourceVersion Source)
 {
-    public static List<PlannedProcedure> Of(ImmutableArray<Observed> remarks)
+    public static ImmutableArray<PlannedProcedure> Of(ImmutableArray<Observed> remarks)
     {
         List<PlannedProcedure> procedures = [];
         foreach (Observed observed in remarks)
@@ -81,6 +81,6 @@ internal readonly record struct PlannedProcedure(DateOnly Date, DateTimeOffset S
             }
         }
 
-        return procedures;
+        return [.. procedures];
     }
 }

@@ -39,7 +39,7 @@ public sealed record CourseFigures
     internal static CourseFigures Of(CourseTimeline course)
     {
         Step? step = course.Orders.State == OrderState.InForce ? course.Segment?.Step : null;
-        List<NightlyUse> applied = course.Orders.Segments.Count > 0 ? [.. NightlyUse.Of(course)] : [];
+        List<NightlyUse> applied = course.Orders.Segments.Length > 0 ? [.. NightlyUse.Of(course)] : [];
         return new CourseFigures
         {
             Course = course.Course,

@@ -49,7 +49,7 @@ internal static class CourseEvaluation
         {
             OnStep(course, segment, voices);
         }
-        else if (course.Orders.Segments.Count > 0)
+        else if (course.Orders.Segments.Length > 0)
         {
             voices.LookOn(course.Day0);
             voices.Say(RuleIds.NotBegun, Outcome.Maintain, $"the first night is {course.Day0:O}", [course.Orders.Order!.Source]);

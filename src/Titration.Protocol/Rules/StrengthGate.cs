@@ -54,7 +54,7 @@ internal static class StrengthGate
     public static DateOnly StrengthSince(CourseTimeline course)
     {
         DateOnly since = course.Segment!.Since;
-        for (int i = course.Orders.Segments.Count - 1; i >= 0; i--)
+        for (int i = course.Orders.Segments.Length - 1; i >= 0; i--)
         {
             StepSegment earlier = course.Orders.Segments[i];
             if (earlier.Since <= since && earlier.Step.StrengthPercent != course.Segment.Step.StrengthPercent)
@@ -131,7 +131,7 @@ internal static class StrengthGate
 
     private static EffectReport? NewestEffect(CourseTimeline course, Voices voices)
     {
-        if (course.Effects.Count == 0)
+        if (course.Effects.Length == 0)
         {
             return null;
         }

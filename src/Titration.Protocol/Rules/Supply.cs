@@ -62,7 +62,7 @@ internal static class Supply
     {
         List<Fill> fills = [.. course.Dispensed.Select(d => d.FirstFill).OfType<Fill>()];
         DaysOfPeriod covered = Adherence.ProportionOfDaysCovered(fills, DateOnly.MinValue, course.Today);
-        return fills.Count == course.Dispensed.Count && covered.Ratio is { } ratio
+        return fills.Count == course.Dispensed.Length && covered.Ratio is { } ratio
             ? $"; by first fills {covered.Days} of {covered.PeriodDays} days covered (PDC {100m * ratio:0.#} %)"
             : "";
     }

@@ -81,16 +81,21 @@ public static class TitrationPolicy
     private static IEnumerable<(Course Course, List<ImmutableArray<PrescriptionFact>> Orders)> CoursesOf(
         string patient, FactSelection facts, ProtocolDefinition protocol)
     {
-        Dictionary<(string, string), List<ImmutableArray<PrescriptionFact>>> courses = ByIngredientAndArea(facts.Prescriptions);
+        Dictionary<(string Ingredient, string Area), List<ImmutableArray<PrescriptionFact>>> courses = ByIngredientAndArea(facts.Prescriptions);
         foreach (((string, string) key, List<ImmutableArray<PrescriptionFact>> withdrawn) in ByIngredientAndArea(facts.Withdrawn))
         {
             courses.TryAdd(key, withdrawn);
         }
 
-        return courses
-            .Where(c => protocol.ProductOf(c.Key.Item1) is not null)
-            .OrderBy(c => c.Key.Item1, StringComparer.Ordinal).ThenBy(c => c.Key.Item2, StringComparer.Ordinal)
-            .Select(c => (Course.Of(patient, c.Key.Item1, c.Key.Item2), c.Value));
+        List<(string Ingredient, string Area)> keys = [.. courses.Keys];
+        keys.Sort((a, b) => string.CompareOrdinal(a.Ingredient, b.Ingredient) is not 0 and var byIngredient ? byIngredient : string.CompareOrdinal(a.Area, b.Area));
+        foreach ((string Ingredient, string Area) key in keys)
+        {
+            if (protocol.ProductOf(key.Ingredient) is not null)
+            {
+                yield return (Course.Of(patient, key.Ingredient, key.Area), courses[key]);
+            }
+        }
     }
 
     private static Dictionary<(string Ingredient, string Area), List<ImmutableArray<PrescriptionFact>>> ByIngredientAndArea(

@@ -9,8 +9,8 @@ namespace Titration.Protocol.Rules;
 /// <summary>What the rules say of one course at one instant. Every rule speaks; the most cautious voice decides.</summary>
 internal sealed class Voices(CourseTimeline course)
 {
-    /// <summary>The earliest date to look on so far: the start of a later one need not be found.</summary>
     private DateOnly? _earliestDate;
+    private DateTimeOffset? _earliestInstant;
 
     public List<RuleResult> Results { get; } = [];
 
@@ -19,7 +19,10 @@ internal sealed class Voices(CourseTimeline course)
     public List<StandingFinding> Findings { get; } = [];
 
     /// <summary>When time alone may change what the rules say.</summary>
-    public DateTimeOffset? NextLook { get; private set; }
+    public DateTimeOffset? NextLook => _earliestDate is { } date && ClinicZone.StartOf(date, course.AsOf.Zone) is var start
+        && start > course.AsOf.Instant && !(start >= _earliestInstant)
+            ? start
+            : _earliestInstant;
 
     public void Say(string rule, Outcome outcome, string text, ImmutableArray<ResourceVersion> evidence, Step? proposed = null) =>
         Results.Add(new RuleResult(rule, outcome, text, evidence) { Proposed = proposed });
@@ -32,19 +35,20 @@ internal sealed class Voices(CourseTimeline course)
     /// <summary>Look again at the start of this clinic-local date, where it is still to come.</summary>
     public void LookOn(DateOnly date)
     {
-        if (date > course.Today && !(date >= _earliestDate) && ClinicZone.StartOf(date, course.AsOf.Zone) is var start && start > course.AsOf.Instant)
+        // Where clocks go back over midnight, tomorrow may have begun once already.
+        if (date > course.Today && !(date >= _earliestDate)
+            && (date > course.Today.AddDays(1) || ClinicZone.StartOf(date, course.AsOf.Zone) > course.AsOf.Instant))
         {
             _earliestDate = date;
-            LookAt(start);
         }
     }
 
     /// <summary>Look again at this instant, where it is still to come.</summary>
     public void LookAt(DateTimeOffset? instant)
     {
-        if (instant > course.AsOf.Instant && !(instant >= NextLook))
+        if (instant > course.AsOf.Instant && !(instant >= _earliestInstant))
         {
-            NextLook = instant;
+            _earliestInstant = instant;
         }
     }
 

@@ -1,4 +1,5 @@
 using Titration.Protocol.Courses;
+using Titration.Protocol.Facts;
 
 namespace Titration.Protocol.Supply;
 
@@ -12,6 +13,9 @@ namespace Titration.Protocol.Supply;
 internal readonly record struct NightlyUse(
     DateOnly From, DateOnly? Until, decimal GramsPerNight, decimal StrengthPercent, bool Reported, decimal MostGramsPerNight)
 {
+    /// <summary>How many there are, up to the calendar's end where they go on.</summary>
+    public int Nights => (Until ?? ClinicZone.Within(DateOnly.MaxValue)).DayNumber - From.DayNumber;
+
     /// <summary>How many of the nights are before a date.</summary>
     public int NightsBefore(DateOnly date) => Math.Max((Until is { } end && end < date ? end : date).DayNumber - From.DayNumber, 0);
 
@@ -28,7 +32,7 @@ internal readonly record struct NightlyUse(
         {
             DateOnly from = bounds[i];
             DateOnly? until = i + 1 < bounds.Count ? bounds[i + 1] : null;
-            while (segment + 1 < course.Orders.Segments.Count && (segment < 0 || course.Orders.Segments[segment + 1].Since <= from))
+            while (segment + 1 < course.Orders.Segments.Length && (segment < 0 || course.Orders.Segments[segment + 1].Since <= from))
             {
                 segment++;
             }
@@ -43,11 +47,13 @@ internal readonly record struct NightlyUse(
             decimal most = reported ? ReportedPerNight(course, course.NightReports[report], step)
                 : course.WithheldNights(from, from.AddDays(1)) > 0 ? 0m
                 : step.Frequency.PlannedIn(1);
-            decimal applications = !reported && course.AnsweredStretches.Any(s => s.From <= from && from < s.Until) ? 0m : most;
-            yield return new NightlyUse(
-                from, until, applications * step.GramsPerApplication, step.StrengthPercent, reported, most * step.GramsPerApplication);
+            decimal mostGrams = most * step.GramsPerApplication;
+            decimal grams = reported ? mostGrams : (IsAnswered(course, from) ? 0m : most) * step.GramsPerApplication;
+            yield return new NightlyUse(from, until, grams, step.StrengthPercent, reported, mostGrams);
         }
     }
+
+    private static bool IsAnswered(CourseTimeline course, DateOnly night) => course.AnsweredStretches.Any(s => s.From <= night && night < s.Until);
 
     /// <summary>Every date on which the use may change, from day 0 on, in time order.</summary>
     private static List<DateOnly> Bounds(CourseTimeline course)

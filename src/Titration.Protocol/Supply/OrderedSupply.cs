@@ -27,7 +27,7 @@ internal sealed record OrderedSupply(DateOnly On, decimal? GramsPerFill, int Fil
         : null;
 
     /// <summary>Of the orders that have been in force by now, in time order. One cancelled before any use gave nothing.</summary>
-    public static List<OrderedSupply> Of(List<ImmutableArray<PrescriptionFact>> orders, AsOf asOf)
+    public static ImmutableArray<OrderedSupply> Of(List<ImmutableArray<PrescriptionFact>> orders, AsOf asOf)
     {
         List<OrderedSupply> supply = [];
         foreach (ImmutableArray<PrescriptionFact> versions in orders)
@@ -43,7 +43,7 @@ internal sealed record OrderedSupply(DateOnly On, decimal? GramsPerFill, int Fil
         }
 
         supply.Sort((a, b) => a.On != b.On ? a.On.CompareTo(b.On) : string.CompareOrdinal(a.Source.Id, b.Source.Id));
-        return supply;
+        return [.. supply];
     }
 
     /// <summary>The newest version recorded by now; the first counts from the order's own date.</summary>

@@ -27,31 +27,40 @@ internal sealed record SupplyPosition(
     /// <summary>Null where an order does not say how much it gives, or none counts.</summary>
     public static SupplyPosition? Of(CourseTimeline course)
     {
-        IReadOnlyList<OrderedSupply> orders = course.Dispensed;
-        if (orders.Count == 0 || course.Orders.Segments.Count == 0 || orders.Any(o => o.GramsPerFill is null))
+        ImmutableArray<OrderedSupply> orders = course.Dispensed;
+        if (orders.IsEmpty || course.Orders.Segments.IsEmpty || orders.Any(o => o.GramsPerFill is null))
         {
             return null;
         }
 
         Stock first = new();
         Stock all = new();
-        Stock most = new();
+        Stock most = course.AnsweredStretches.IsEmpty ? all : new();
         decimal applied = 0m;
         int order = 0;
         DateOnly? lastReported = null;
         foreach (NightlyUse use in NightlyUse.Of(course))
         {
-            for (; order < orders.Count && orders[order].On <= use.From; order++)
+            for (; order < orders.Length && orders[order].On <= use.From; order++)
             {
                 first.Add(orders[order].GramsPerFill!.Value);
                 all.Add(orders[order].GramsOfAllFills);
-                most.Add(orders[order].GramsOfAllFills);
+                if (most != all)
+                {
+                    most.Add(orders[order].GramsOfAllFills);
+                }
             }
 
-            first.Use(use);
-            all.Use(use);
-            most.Use(use with { GramsPerNight = use.MostGramsPerNight });
-            applied += use.GramsPerNight * use.NightsBefore(course.Today);
+            decimal used = use.GramsPerNight * use.NightsBefore(course.Today);
+            decimal? ofAllNights = use.Until <= course.Today ? used : null;
+            first.Use(use, ofAllNights);
+            all.Use(use, ofAllNights);
+            if (most != all)
+            {
+                most.Use(use with { GramsPerNight = use.MostGramsPerNight });
+            }
+
+            applied += used;
             lastReported = use.Reported ? use.Until : lastReported;
         }
 
@@ -92,24 +101,25 @@ internal sealed record SupplyPosition(
             RunOut = _grams > 0m ? null : RunOut;
         }
 
-        public void Use(NightlyUse use)
+        /// <param name="use">The nights.</param>
+        /// <param name="ofAllNights">What they use together, where that has been worked out.</param>
+        public void Use(NightlyUse use, decimal? ofAllNights = null)
         {
             if (RunOut is not null || use.GramsPerNight <= 0m)
             {
                 return;
             }
 
-            int nights = (use.Until ?? ClinicZone.Within(DateOnly.MaxValue)).DayNumber - use.From.DayNumber;
-            decimal needed = use.GramsPerNight * nights;
-            if (_grams < needed && (int)Math.Floor((_grams / use.GramsPerNight) + Rounding) is var lasts && lasts < nights)
+            decimal left = _grams - (ofAllNights ?? use.GramsPerNight * use.Nights);
+            if (left >= 0m)
             {
-                RunOut = use.From.AddDays(lasts);
-                _grams = 0m;
+                _grams = left;
+                return;
             }
-            else
-            {
-                _grams = Math.Max(_grams - needed, 0m);
-            }
+
+            int lasts = (int)Math.Floor((_grams / use.GramsPerNight) + Rounding);
+            RunOut = lasts < use.Nights ? use.From.AddDays(lasts) : null;
+            _grams = 0m;
         }
     }
 }
