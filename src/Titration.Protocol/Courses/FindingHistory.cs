@@ -23,6 +23,7 @@ internal static class FindingHistory
     public static ImmutableArray<ReportedFinding> Of(
         ImmutableArray<Observed> remarks, Func<ObservationFact, bool> speaksHere, ProtocolDefinition protocol)
     {
+        ImmutableArray<Observed> clearing = remarks.RemoveAll(o => !MayClear(o.Fact));
         List<ReportedFinding> findings = [];
         foreach (Observed observed in remarks)
         {
@@ -30,7 +31,7 @@ internal static class FindingHistory
             {
                 if (statement is Statement.FindingReported { Present: true } reported && RuleOf(reported.Kind, protocol) is { } rule)
                 {
-                    findings.Add(new ReportedFinding(rule, observed.At, observed.Date, observed.Fact.Source, ClearedAt(rule, observed.At, remarks, speaksHere)));
+                    findings.Add(new ReportedFinding(rule, observed.At, observed.Date, observed.Fact.Source, ClearedAt(rule, observed.At, clearing, speaksHere)));
                 }
             }
         }
@@ -52,17 +53,31 @@ internal static class FindingHistory
     }
 
     private static DateTimeOffset? ClearedAt(
-        FindingRule rule, DateTimeOffset at, ImmutableArray<Observed> remarks, Func<ObservationFact, bool> speaksHere)
+        FindingRule rule, DateTimeOffset at, ImmutableArray<Observed> clearing, Func<ObservationFact, bool> speaksHere)
     {
-        foreach (Observed later in remarks)
+        for (int i = clearing.FirstIndex(o => o.At > at); i < clearing.Length; i++)
         {
-            if (later.At > at && Clears(later.Fact, rule, speaksHere))
+            if (Clears(clearing[i].Fact, rule, speaksHere))
             {
-                return later.At;
+                return clearing[i].At;
             }
         }
 
         return null;
+    }
+
+    /// <summary>Whether it says of anything that it is over: what else is said clears nothing.</summary>
+    private static bool MayClear(ObservationFact observation)
+    {
+        foreach (Statement statement in observation.Statements)
+        {
+            if (statement is Statement.FindingReported { Present: false } or Statement.Recovered { Yes: true })
+            {
+                return true;
+            }
+        }
+
+        return false;
     }
 
     private static bool Clears(ObservationFact observation, FindingRule rule, Func<ObservationFact, bool> speaksHere)

@@ -2,11 +2,11 @@ using Titration.Protocol.Facts;
 
 namespace Titration.Protocol.Courses;
 
-/// <summary>The different contents of each resource. Nearly all resources have one version, so that only those with more get a list.</summary>
+/// <summary>The different contents of each resource. Nearly all resources have one version, so that only those with more are kept by their content.</summary>
 internal sealed class Versions<T>(int capacity) where T : Fact
 {
     private readonly Dictionary<string, T> _first = new(capacity, StringComparer.Ordinal);
-    private readonly Dictionary<string, List<T>> _several = new(StringComparer.Ordinal);
+    private readonly Dictionary<string, Dictionary<string, T>> _several = new(StringComparer.Ordinal);
 
     /// <summary>Adds a version; one whose content is known already changes nothing.</summary>
     public void Add(T fact)
@@ -17,28 +17,21 @@ internal sealed class Versions<T>(int capacity) where T : Fact
             return;
         }
 
-        if (!_several.TryGetValue(id, out List<T>? versions))
+        if (!_several.TryGetValue(id, out Dictionary<string, T>? byContent))
         {
-            versions = [_first[id]];
-            _several.Add(id, versions);
+            T first = _first[id];
+            byContent = new(StringComparer.Ordinal) { [first.Source.ContentHash] = first };
+            _several.Add(id, byContent);
         }
 
-        foreach (T known in versions)
-        {
-            if (known.Source.ContentHash == fact.Source.ContentHash)
-            {
-                return;
-            }
-        }
-
-        versions.Add(fact);
+        byContent.TryAdd(fact.Source.ContentHash, fact);
     }
 
     /// <summary>One version of each resource, in no order that matters.</summary>
     public Dictionary<string, T>.ValueCollection OneOfEach => _first.Values;
 
     /// <summary>All versions of the resource of this one, in no order that matters; null: this is the only one.</summary>
-    public List<T>? AllOf(T version) => _several.GetValueOrDefault(version.Source.Id) is { Count: > 1 } versions ? versions : null;
+    public List<T>? AllOf(T version) => _several.GetValueOrDefault(version.Source.Id) is { Count: > 1 } byContent ? [.. byContent.Values] : null;
 
     /// <summary>
     /// One version, or the several among which the newest cannot be told: <c>meta.lastUpdated</c> missing or tied, or one
