@@ -54,9 +54,21 @@ public static class StorageServices
                 .AddInterceptors(options.Durable ? Durable : Throwaway)
                 // SQLite rebuilds a table outside of a transaction. Whoever starts the service can do nothing about it.
                 .ConfigureWarnings(warnings => warnings.Ignore(RelationalEventId.NonTransactionalMigrationOperationWarning)),
-            DatabaseProvider.Postgres => builder
-                .UseNpgsql(new NpgsqlConnectionStringBuilder(options.ConnectionString) { IncludeErrorDetail = false }.ConnectionString),
+            DatabaseProvider.Postgres => builder.UseNpgsql(PostgresConnection(options.ConnectionString)),
         };
+    }
+
+    private static string PostgresConnection(string connectionString)
+    {
+        NpgsqlConnectionStringBuilder connection = new(connectionString) { IncludeErrorDetail = false };
+        // The same few statements for every message: parsed and planned once for each connection. Behind a pooler that shares connections between
+        // transactions this cannot be: there the connection string says "Max Auto Prepare=0".
+        if (!connection.ShouldSerialize("Max Auto Prepare"))
+        {
+            connection.MaxAutoPrepare = 100;
+        }
+
+        return connection.ConnectionString;
     }
 
     private sealed class ContextFactory<TContext>(IDbContextFactory<TContext> contexts) : IDbContextFactory<TitrationDbContext>

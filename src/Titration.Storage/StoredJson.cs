@@ -4,6 +4,7 @@ using System.Text.Json.Serialization.Metadata;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
+using Titration.Storage.Ledger;
 
 namespace Titration.Storage;
 
@@ -23,6 +24,8 @@ public static class StoredJson
         TypeInfoResolver = new DefaultJsonTypeInfoResolver { Modifiers = { LeaveOutComputed } },
     };
 
+    private static readonly JsonSerializerOptions InPart = new(Options) { UnmappedMemberHandling = JsonUnmappedMemberHandling.Skip };
+
     public static byte[] Write(Fact fact) => JsonSerializer.SerializeToUtf8Bytes(fact, Options);
 
     public static byte[] Write(Evaluation evaluation) => JsonSerializer.SerializeToUtf8Bytes(evaluation, Options);
@@ -35,11 +38,15 @@ public static class StoredJson
     /// <exception cref="JsonException">The bytes are not an evaluation that this version knows.</exception>
     public static Evaluation ReadEvaluation(ReadOnlySpan<byte> utf8) => Read<Evaluation>(utf8);
 
+    /// <summary>Of an evaluation only what it comes to: far the less work.</summary>
+    /// <exception cref="JsonException">The bytes are not an evaluation.</exception>
+    public static StandingOutcome ReadOutcome(ReadOnlySpan<byte> utf8) => Read<StandingOutcome>(utf8, InPart);
+
     /// <exception cref="JsonException">The bytes are not an intent that this version knows.</exception>
     public static CommunicationIntent ReadIntent(ReadOnlySpan<byte> utf8) => Read<CommunicationIntent>(utf8);
 
-    private static T Read<T>(ReadOnlySpan<byte> utf8) where T : class =>
-        JsonSerializer.Deserialize<T>(utf8, Options) ?? throw new JsonException($"The stored {typeof(T).Name} is null.");
+    private static T Read<T>(ReadOnlySpan<byte> utf8, JsonSerializerOptions? options = null) where T : class =>
+        JsonSerializer.Deserialize<T>(utf8, options ?? Options) ?? throw new JsonException($"The stored {typeof(T).Name} is null.");
 
     // What is computed from other members is computed again on reading.
     private static void LeaveOutComputed(JsonTypeInfo type)

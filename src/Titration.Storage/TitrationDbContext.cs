@@ -95,15 +95,29 @@ public abstract class TitrationDbContext : DbContext
     /// <inheritdoc/>
     public override int SaveChanges(bool acceptAllChangesOnSuccess)
     {
-        RaiseVersions();
-        return base.SaveChanges(acceptAllChangesOnSuccess);
+        PrepareToSave();
+        try
+        {
+            return base.SaveChanges(acceptAllChangesOnSuccess);
+        }
+        finally
+        {
+            ChangeTracker.AutoDetectChangesEnabled = true;
+        }
     }
 
     /// <inheritdoc/>
-    public override Task<int> SaveChangesAsync(bool acceptAllChangesOnSuccess, CancellationToken cancellationToken = default)
+    public override async Task<int> SaveChangesAsync(bool acceptAllChangesOnSuccess, CancellationToken cancellationToken = default)
     {
-        RaiseVersions();
-        return base.SaveChangesAsync(acceptAllChangesOnSuccess, cancellationToken);
+        PrepareToSave();
+        try
+        {
+            return await base.SaveChangesAsync(acceptAllChangesOnSuccess, cancellationToken);
+        }
+        finally
+        {
+            ChangeTracker.AutoDetectChangesEnabled = true;
+        }
     }
 
     /// <inheritdoc/>
@@ -123,13 +137,17 @@ public abstract class TitrationDbContext : DbContext
     /// <inheritdoc/>
     protected override void OnModelCreating(ModelBuilder modelBuilder) => TitrationModel.Configure(modelBuilder);
 
-    private void RaiseVersions()
+    /// <summary>Raises the version of each patient of whom a row changed. All changes are found then, and are not looked for again.</summary>
+    private void PrepareToSave()
     {
+        // A transaction that cannot be saved is given up as a whole: nothing returns to the middle of one.
+        Database.AutoSavepointsEnabled = false;
+        ChangeTracker.DetectChanges();
+        ChangeTracker.AutoDetectChangesEnabled = false;
         HashSet<string> changed = [.. ChangeTracker.Entries()
             .Where(entry => entry.State is EntityState.Added or EntityState.Modified or EntityState.Deleted)
             .Select(PatientOf)
             .OfType<string>()];
-        // Asked for once: it looks at all rows for changes each time.
         LocalView<PatientRow> loaded = Patients.Local;
         foreach (string patient in changed)
         {

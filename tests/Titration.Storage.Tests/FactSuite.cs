@@ -200,8 +200,10 @@ public abstract class FactSuite(DatabaseFixture fixture) : StorageSuite(fixture)
         Assert.Equal(
             (Outcome.Maintain, "0.025 % alternate nights, 0.25 g", new DateOnly(2026, 2, 27), newest.NextLook, newest.AsOf, "policy-2"),
             (course.Outcome, course.Step, course.StepSince, course.NextLook, course.EvaluatedAt, course.PolicyHash));
-        Assert.Equal(StoredJson.Write(newest), StoredJson.Write(stored.Standing(course.Id)!));
-        Assert.Equivalent(newest, stored.Standing(course.Id), strict: true);
+        Assert.Equal(StoredJson.Write(newest), StoredJson.Write(StoredJson.ReadEvaluation(course.Evaluation)));
+        Assert.Equivalent(newest, StoredJson.ReadEvaluation(course.Evaluation), strict: true);
+        Assert.True(stored.StandingOutcome(course.Id)!.IsThatOf(newest));
+        Assert.False(stored.StandingOutcome(course.Id)!.IsThatOf(newest with { Outcome = Outcome.RequestReview }));
     }
 
     [Fact]

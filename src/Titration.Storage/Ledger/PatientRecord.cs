@@ -8,12 +8,6 @@ using Titration.Storage.Model;
 
 namespace Titration.Storage.Ledger;
 
-/// <summary>A fact as it arrives.</summary>
-/// <param name="Fact">What was read.</param>
-/// <param name="ReceivedAt">When it came in.</param>
-/// <param name="TraceParent">W3C traceparent of the message; null where it had none.</param>
-public sealed record ReceivedFact(Fact Fact, DateTimeOffset ReceivedAt, string? TraceParent = null);
-
 /// <summary>
 /// One patient's record within a transaction: loaded by <see cref="PatientQueries.LoadPatientsAsync"/>, saved by the context's
 /// SaveChanges. What it is told becomes rows; it decides nothing.
@@ -28,6 +22,7 @@ public sealed class PatientRecord
     private readonly Dictionary<Guid, CommunicationRow> _communications;
     private ChainRow? _chain;
     private PatientHistory? _history;
+    private (Evaluation? Evaluation, byte[] Utf8) _written;
 
     internal PatientRecord(
         TitrationDbContext database,
@@ -72,9 +67,9 @@ public sealed class PatientRecord
     /// <summary>The instant to evaluate at: now, cut to the millisecond, but never before the patient's last decision.</summary>
     public DateTimeOffset AsOf(DateTimeOffset now) => _patient.LastDecidedAt is { } last && last > now ? last : now.Cut();
 
-    /// <summary>The evaluation that stands for a course; null where there is none yet.</summary>
-    public Evaluation? Standing(Guid courseId) =>
-        _courses.TryGetValue(courseId, out CourseRow? course) ? StoredJson.ReadEvaluation(course.Evaluation) : null;
+    /// <summary>What the evaluation that stands for a course comes to; null where there is none yet.</summary>
+    public StandingOutcome? StandingOutcome(Guid courseId) =>
+        _courses.TryGetValue(courseId, out CourseRow? course) ? StoredJson.ReadOutcome(course.Evaluation) : null;
 
     /// <summary>Takes in facts and returns those that were new; what is there already is passed over.</summary>
     public ImmutableArray<Fact> AddFacts(IEnumerable<ReceivedFact> received)
@@ -123,10 +118,9 @@ public sealed class PatientRecord
             FactSequence = Chain.Facts,
             FactHead = Chain.FactHead,
             Salt = RandomNumberGenerator.GetBytes(DecisionChain.SaltLength),
-            Content = StoredJson.Write(evaluation),
+            Content = Written(evaluation),
         };
-        _database.Decisions.Add(DecisionChain.Append(Chain, content, decidedAt, policyHash));
-        _database.DecisionContents.Add(content);
+        _database.AddRange(DecisionChain.Append(Chain, content, decidedAt, policyHash), content);
         _patient.LastDecidedAt = decidedAt;
         return content.DecisionId;
     }
@@ -225,7 +219,7 @@ public sealed class PatientRecord
         row.Step = evaluation.Step is { } step ? StepText.Of(step.Step) : null;
         row.StepSince = evaluation.Step?.Since;
         row.NextLook = evaluation.NextLook;
-        row.Evaluation = StoredJson.Write(evaluation);
+        row.Evaluation = Written(evaluation);
         row.EvaluatedAt = evaluation.AsOf;
         row.PolicyHash = policyHash;
     }
@@ -235,6 +229,13 @@ public sealed class PatientRecord
     {
         _patient.NextLook = nextLook;
         _patient.LeasedUntil = null;
+    }
+
+    /// <summary>The bytes of an evaluation: the same for its decision and its course.</summary>
+    private byte[] Written(Evaluation evaluation)
+    {
+        _written = ReferenceEquals(_written.Evaluation, evaluation) ? _written : (evaluation, StoredJson.Write(evaluation));
+        return _written.Utf8;
     }
 
     private bool IsNew(Fact fact)

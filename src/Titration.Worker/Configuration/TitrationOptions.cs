@@ -69,7 +69,7 @@ public sealed class BrokerOptions
     public string Uri { get; init; } = "";
 
     /// <summary>Messages taken in at once. Default: 32.</summary>
-    public int Prefetch { get; init; } = 32;
+    public int Prefetch { get; init; } = 128;
 
     public TlsOptions Tls { get; init; } = new();
 

@@ -102,7 +102,6 @@ public sealed class PatientDecisions(
         traceParent = activity?.Id ?? traceParent;
         ImmutableArray<CommunicationRow> approved = ApprovedInForce(patient, evaluation);
         Guid? course = evaluation.Course?.Id;
-        Evaluation? standing = course is { } id ? patient.Standing(id) : null;
         Reconciliation difference = Reconciliation.Of(patient.StandingCommunications(course), evaluation, patient.NextDecisionId, added);
         Dictionary<Guid, DateTimeOffset> expecting = ExpectingOrder(patient, evaluation.AsOf);
         // Neither what may reach the patient now nor what still waits for its order.
@@ -115,8 +114,7 @@ public sealed class PatientDecisions(
             ],
         };
         ImmutableArray<CommunicationRow> takenBack = [.. TakenBack(patient, evaluation), .. AnsweredTooLate(patient, evaluation, difference, added, approved)];
-        bool same = standing is not null && standing.Outcome == evaluation.Outcome && standing.Proposed == evaluation.Proposed
-            && standing.NotFollowed is null == evaluation.NotFollowed is null;
+        bool same = course is { } id && patient.StandingOutcome(id)?.IsThatOf(evaluation) == true;
         if (!difference.IsEmpty || !approved.IsEmpty || !takenBack.IsEmpty || (!same && course is not null))
         {
             Guid decision = patient.AppendDecision(evaluation, settings.Policy.Hash, digest);
@@ -205,10 +203,10 @@ public sealed class PatientDecisions(
         ImmutableArray<Evaluation>.Builder all = ImmutableArray.CreateBuilder<Evaluation>();
         all.AddRange(evaluations);
         HashSet<Guid> present = [.. evaluations.Where(e => e.Course is not null).Select(e => e.Course!.Id)];
-        foreach (Guid gone in patient.Courses.Select(c => c.Id).Where(c => !present.Contains(c)).ToArray())
+        foreach (CourseRow gone in patient.Courses.Where(c => !present.Contains(c.Id)).ToArray())
         {
             // What was decided, not what was looked at since: that is in the record, and the end can be replayed from it.
-            Evaluation standing = await database.LastDecidedAsync(patient.Patient, gone, cancellationToken) ?? patient.Standing(gone)!;
+            Evaluation standing = await database.LastDecidedAsync(patient.Patient, gone.Id, cancellationToken) ?? StoredJson.ReadEvaluation(gone.Evaluation);
             all.Add(EndedCourse.Of(standing, asOf));
         }
 

@@ -15,10 +15,10 @@ namespace Titration.Worker.Intake;
 /// </summary>
 public sealed class IntakeCommit(PatientDecisions decisions, Settings settings)
 {
-    private const int Largest = 64;
+    private const int Largest = 32;
 
-    /// <summary>Transactions at a time: one is decided while the other waits for the disk.</summary>
-    private const int AtOnce = 2;
+    /// <summary>Transactions at a time: one is decided while others wait for the database and its disk.</summary>
+    private const int AtOnce = 3;
 
     private readonly Lock _lock = new();
     private readonly Queue<Member> _waiting = new();
