@@ -96,28 +96,14 @@ public abstract class TitrationDbContext : DbContext
     public override int SaveChanges(bool acceptAllChangesOnSuccess)
     {
         PrepareToSave();
-        try
-        {
-            return base.SaveChanges(acceptAllChangesOnSuccess);
-        }
-        finally
-        {
-            ChangeTracker.AutoDetectChangesEnabled = true;
-        }
+        return base.SaveChanges(acceptAllChangesOnSuccess);
     }
 
     /// <inheritdoc/>
-    public override async Task<int> SaveChangesAsync(bool acceptAllChangesOnSuccess, CancellationToken cancellationToken = default)
+    public override Task<int> SaveChangesAsync(bool acceptAllChangesOnSuccess, CancellationToken cancellationToken = default)
     {
         PrepareToSave();
-        try
-        {
-            return await base.SaveChangesAsync(acceptAllChangesOnSuccess, cancellationToken);
-        }
-        finally
-        {
-            ChangeTracker.AutoDetectChangesEnabled = true;
-        }
+        return base.SaveChangesAsync(acceptAllChangesOnSuccess, cancellationToken);
     }
 
     /// <inheritdoc/>
@@ -137,13 +123,14 @@ public abstract class TitrationDbContext : DbContext
     /// <inheritdoc/>
     protected override void OnModelCreating(ModelBuilder modelBuilder) => TitrationModel.Configure(modelBuilder);
 
-    /// <summary>Raises the version of each patient of whom a row changed. All changes are found then, and are not looked for again.</summary>
+    /// <summary>Raises the version of each patient of whom a row changed.</summary>
     private void PrepareToSave()
     {
         // A transaction that cannot be saved is given up as a whole: nothing returns to the middle of one.
         Database.AutoSavepointsEnabled = false;
-        ChangeTracker.DetectChanges();
+        // Changes are looked for here, once for each save, and nowhere else.
         ChangeTracker.AutoDetectChangesEnabled = false;
+        ChangeTracker.DetectChanges();
         HashSet<string> changed = [.. ChangeTracker.Entries()
             .Where(entry => entry.State is EntityState.Added or EntityState.Modified or EntityState.Deleted)
             .Select(PatientOf)

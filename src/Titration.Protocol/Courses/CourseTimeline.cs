@@ -164,10 +164,12 @@ internal sealed class CourseTimeline
     public Exposure ExposureOf(NightReport report, StepSegment segment)
     {
         int nights = NightsOn(report, segment);
-        decimal planned = segment.Step.Frequency.PlannedIn(nights);
-        decimal applied = report.CountsMissed ? planned - report.Count : report.Count;
-        return new Exposure(nights, planned, Math.Clamp(applied, 0, nights));
+        return new Exposure(nights, segment.Step.Frequency.PlannedIn(nights), AppliedIn(report, segment.Step, nights));
     }
+
+    /// <summary>Applications of one report in so many of its nights.</summary>
+    private static decimal AppliedIn(NightReport report, Step step, int nights) =>
+        Math.Clamp(report.CountsMissed ? step.Frequency.PlannedIn(nights) - report.Count : report.Count, 0, nights);
 
     /// <summary>Nights of one report that lie on the step and were not withheld.</summary>
     private int NightsOn(NightReport report, StepSegment segment)
@@ -261,7 +263,7 @@ internal sealed class CourseTimeline
         foreach (NightReport report in NightReports)
         {
             int nights = NightsOn(report, segment);
-            bool applied = nights > 0 && (report.CountsMissed ? segment.Step.Frequency.PlannedIn(nights) > report.Count : report.Count > 0);
+            bool applied = AppliedIn(report, segment.Step, nights) > 0;
             since = applied && without >= Protocol.Gaps.StepDownNights ? report.From : since;
             without = applied ? 0 : without + nights;
         }

@@ -47,13 +47,11 @@ internal readonly record struct NightlyUse(
             decimal most = reported ? ReportedPerNight(course, course.NightReports[report], step)
                 : course.WithheldNights(from, from.AddDays(1)) > 0 ? 0m
                 : step.Frequency.PlannedIn(1);
-            decimal mostGrams = most * step.GramsPerApplication;
-            decimal grams = reported ? mostGrams : (IsAnswered(course, from) ? 0m : most) * step.GramsPerApplication;
-            yield return new NightlyUse(from, until, grams, step.StrengthPercent, reported, mostGrams);
+            decimal applications = !reported && course.AnsweredStretches.Any(s => s.From <= from && from < s.Until) ? 0m : most;
+            yield return new NightlyUse(
+                from, until, applications * step.GramsPerApplication, step.StrengthPercent, reported, most * step.GramsPerApplication);
         }
     }
-
-    private static bool IsAnswered(CourseTimeline course, DateOnly night) => course.AnsweredStretches.Any(s => s.From <= night && night < s.Until);
 
     /// <summary>Every date on which the use may change, from day 0 on, in time order.</summary>
     private static List<DateOnly> Bounds(CourseTimeline course)

@@ -35,7 +35,8 @@ internal sealed record SupplyPosition(
 
         Stock first = new();
         Stock all = new();
-        Stock most = course.AnsweredStretches.IsEmpty ? all : new();
+        // Null: the same as of all fills, since no stretch was answered.
+        Stock? most = course.AnsweredStretches.IsEmpty ? null : new();
         decimal applied = 0m;
         int order = 0;
         DateOnly? lastReported = null;
@@ -45,27 +46,20 @@ internal sealed record SupplyPosition(
             {
                 first.Add(orders[order].GramsPerFill!.Value);
                 all.Add(orders[order].GramsOfAllFills);
-                if (most != all)
-                {
-                    most.Add(orders[order].GramsOfAllFills);
-                }
+                most?.Add(orders[order].GramsOfAllFills);
             }
 
             decimal used = use.GramsPerNight * use.NightsBefore(course.Today);
             decimal? ofAllNights = use.Until <= course.Today ? used : null;
             first.Use(use, ofAllNights);
             all.Use(use, ofAllNights);
-            if (most != all)
-            {
-                most.Use(use with { GramsPerNight = use.MostGramsPerNight });
-            }
-
+            most?.Use(use with { GramsPerNight = use.MostGramsPerNight });
             applied += used;
             lastReported = use.Reported ? use.Until : lastReported;
         }
 
         return new SupplyPosition(
-            applied, orders.Sum(o => o.GramsPerFill!.Value), orders.Sum(o => o.GramsOfAllFills), first.RunOut, all.RunOut, most.RunOut, lastReported, orders[^1],
+            applied, orders.Sum(o => o.GramsPerFill!.Value), orders.Sum(o => o.GramsOfAllFills), first.RunOut, all.RunOut, (most ?? all).RunOut, lastReported, orders[^1],
             [.. orders.Select(o => o.Source)]);
     }
 

@@ -68,7 +68,7 @@ public sealed class BrokerOptions
     /// <summary><c>amqp://</c> or <c>amqps://</c> with user and virtual host; empty: messages travel in memory.</summary>
     public string Uri { get; init; } = "";
 
-    /// <summary>Messages taken in at once. Default: 32.</summary>
+    /// <summary>Messages taken in at once. Default: 128.</summary>
     public int Prefetch { get; init; } = 128;
 
     public TlsOptions Tls { get; init; } = new();
