@@ -18,7 +18,9 @@ public sealed class PressureTests
     {
         const int Messages = 120, InHand = 32;
         await using Surroundings parts = await Surroundings.CreateAsync(Cancelled);
-        await using RunningWorker worker = await parts.StartAsync(new ShiftedClock(_days.At(1)), Cancelled);
+        Dictionary<string, string> settings = parts.Settings();
+        settings["Titration:Broker:Prefetch"] = $"{InHand}";
+        await using RunningWorker worker = await RunningWorker.StartAsync(settings, new ShiftedClock(_days.At(1)), Cancelled);
         await using (TitrationDbContext holding = parts.Open())
         {
             await using var transaction = await holding.Database.BeginTransactionAsync(Cancelled);
