@@ -74,6 +74,7 @@ finish() {
     printf '\n%8s %8s %8s\n' passed failed skipped
     awk -F '\t' '{ printf "%8d %8d %8d  %s\n", $1, $2, $3, $4 }' "$DIR/counts"
   fi
+  failures
   echo
   if [ "$keep" = 1 ] && [ -f "$DIR/services/env" ]; then
     printf 'The services are up. Use them:  set -a; . %s; set +a\nEnd them:  tests/services/down.sh %s && rm -r %s\n' "$DIR/services/env" "$DIR/services" "$DIR"
@@ -93,6 +94,14 @@ count() { printf '%d\t%d\t%d\t%s\n' "$2" "$3" "$4" "$1" >> "$DIR/counts"; }
 
 # sum COLUMN: of all that was counted so far.
 sum() { awk -F '\t' -v column="$1" '{ total += $column } END { print total + 0 }' "$DIR/counts"; }
+
+# Which tests failed and with what, once more at the end: above it may stand thousands of lines.
+failures() {
+  local log
+  for log in "$DIR/tests.log" "$DIR/faults.log"; do
+    [ ! -f "$log" ] || awk '/^failed / { print ""; left = 25 } left-- > 0' "$log"
+  done
+}
 
 # quietly TITLE LOG COMMAND...: only its title and time, and the end of its log when it fails. Who watches also sees what has begun.
 quietly() {
