@@ -107,6 +107,17 @@ test('a read whose version is known answers 304', async () => {
   assert.equal((await call('GET', '/Patient/p1', undefined, { 'if-none-match': 'W/"1"' })).status, 304);
 });
 
+test('a search for an identifier follows it from one resource to another', async () => {
+  const first = (await call('POST', '/Task', task('mine'))).body;
+  await call('PUT', `/Task/${first.id}`, { ...task('another'), id: first.id });
+  assert.equal((await call('GET', '/Task?identifier=https://example.org/task|mine')).body.total, 0);
+  const second = (await call('POST', '/Task', task('mine'))).body;
+  const found = (await call('GET', '/Task?identifier=https://example.org/task|mine')).body;
+  assert.deepEqual(found.entry.map((e) => e.resource.id), [second.id]);
+  await call('DELETE', `/Task/${second.id}`);
+  assert.equal((await call('GET', '/Task?identifier=https://example.org/task|mine')).body.total, 0);
+});
+
 test('a search finds by token and reference, by GET and by POST, and pages through next links', async () => {
   for (const value of ['a', 'b', 'c', 'd', 'e']) {
     await call('POST', '/Task', task(value));

