@@ -27,7 +27,7 @@ for runtime in "${runtimes[@]}"; do
   name=titration-$version-$runtime
   echo "==> $name"
   dotnet publish src/Titration.Worker --configuration Release --runtime "$runtime" --self-contained --output "$work/$name" --verbosity quiet \
-    -p:Version="$version" -p:PublishSingleFile=true -p:PublishReadyToRun=true -p:IncludeNativeLibrariesForSelfExtract=false \
+    -p:Version="$version" -p:PublishSingleFile=true -p:IncludeNativeLibrariesForSelfExtract=false \
     -p:PublishDocumentationFiles=false -p:PublishReferencesDocumentationFiles=false -p:StaticWebAssetsEnabled=false -p:ContinuousIntegrationBuild=true
   chmod 755 "$work/$name/titration"
   mkdir "$work/$name/deploy"

@@ -9,7 +9,8 @@ public sealed record CommandOutput(int ExitCode, string Output, string Errors);
 /// <summary>The built executable as a process of its own, in a folder of its own: what a user has.</summary>
 public sealed class TitrationProcess : IAsyncDisposable
 {
-    private const string Executable = "titration";
+    /// <summary>The name of the executable.</summary>
+    public const string Executable = "titration";
 
     private readonly Process _process;
     private readonly ConcurrentQueue<string> _lines = new();
@@ -38,7 +39,7 @@ public sealed class TitrationProcess : IAsyncDisposable
     public static TitrationProcess Start(string folder, IReadOnlyDictionary<string, string> settings, params string[] arguments) =>
         StartProgram(Executable, folder, settings, arguments);
 
-    /// <summary>Starts another program that was built beside the tests, and leaves it running.</summary>
+    /// <summary>Starts another program, by its path or one that was built beside the tests, and leaves it running.</summary>
     public static TitrationProcess StartProgram(string program, string folder, IReadOnlyDictionary<string, string> settings, params string[] arguments)
     {
         Process process = new() { StartInfo = StartInfo(program, folder, settings, arguments) };

@@ -10,8 +10,8 @@ internal sealed class ClinicWorker : IAsyncDisposable
     private readonly string _folder = Directory.CreateTempSubdirectory("titration-load-worker-").FullName;
     private readonly TitrationProcess _process;
 
-    private ClinicWorker(IReadOnlyDictionary<string, string> settings) => _process = TitrationProcess.Start(
-        _folder, settings.ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal), "run");
+    private ClinicWorker(string program, IReadOnlyDictionary<string, string> settings) => _process = TitrationProcess.StartProgram(
+        program, _folder, settings.ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal), "run");
 
     /// <summary>What is in memory now, bytes.</summary>
     public long Resident => Memory("VmRSS");
@@ -29,9 +29,9 @@ internal sealed class ClinicWorker : IAsyncDisposable
         }
     }
 
-    public static async Task<ClinicWorker> StartAsync(IReadOnlyDictionary<string, string> settings, CancellationToken cancellationToken)
+    public static async Task<ClinicWorker> StartAsync(string program, IReadOnlyDictionary<string, string> settings, CancellationToken cancellationToken)
     {
-        ClinicWorker worker = new(settings);
+        ClinicWorker worker = new(program, settings);
         await worker._process.LineAsync("titration is running", cancellationToken);
         return worker;
     }

@@ -15,6 +15,9 @@ internal static class InboundPart
     /// <summary>Days since the newest check-in of the caseload; that of a message is a day younger than today.</summary>
     public const int DaysSinceCheckIn = 6;
 
+    /// <summary>About so many through the bare consumers: with the messages of a round alone it would be over before it is warm.</summary>
+    private const int ConsumedMessages = 150_000;
+
     public static async Task<ImmutableArray<Figure>> RunAsync(LoadServices services, int messages, int rounds, CancellationToken cancellationToken)
     {
         await using LoadSite site = await LoadSite.CreateAsync(services, "shadow", cancellationToken);
@@ -31,6 +34,7 @@ internal static class InboundPart
         for (int round = 0; round <= rounds; round++)
         {
             ImmutableArray<ClinicMessage> batch = Messages(caseload, round * messages, messages);
+            ImmutableArray<ClinicMessage> many = [.. Enumerable.Repeat(batch, Math.Max(1, ConsumedMessages / messages)).SelectMany(m => m)];
             TimeSpan before = worker.ProcessorTime;
             double service = await Backlog.RateAsync(site, [worker], batch, cancellationToken);
             Round rates = new(
@@ -38,8 +42,8 @@ internal static class InboundPart
                 (worker.ProcessorTime - before).TotalMilliseconds / messages,
                 await database.InsertAsync(batch, perCommit: 100, cancellationToken),
                 await database.InsertAsync(batch, perCommit: 1, cancellationToken),
-                await consumers.MassTransitAsync(batch, cancellationToken),
-                await consumers.ClientAsync(batch, cancellationToken));
+                await consumers.MassTransitAsync(many, cancellationToken),
+                await consumers.ClientAsync(many, cancellationToken));
             Progress.Say($"inbound: {(round == 0 ? "warm-up" : $"round {round} of {rounds}")}: service {rates.Service:N0}/s, inserts {rates.Batched:N0}/s batched and {rates.Single:N0}/s one by one, "
                 + $"empty consumer {rates.MassTransit:N0}/s, bare client {rates.Client:N0}/s");
             if (round > 0)

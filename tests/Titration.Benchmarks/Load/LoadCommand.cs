@@ -16,6 +16,13 @@ internal static class LoadCommand
         Recursive = true,
     };
 
+    private static readonly Option<string?> Published = new("--published")
+    {
+        Description = "measure the service as it was published into this folder, with the code that a release has, and not as it was built beside the benchmarks",
+        HelpName = "DIR",
+        Recursive = true,
+    };
+
     private static readonly Option<int> Rounds = Number("--rounds", 5, "rounds; one more before them warms up");
     private static readonly Option<int> Messages = Number("--messages", 20_000, "messages in a round");
     private static readonly Option<int> Courses = Number("--courses", 100_000, "courses that fall due");
@@ -33,6 +40,7 @@ internal static class LoadCommand
     {
         Json,
         Standing,
+        Published,
         Part(InboundPart.Name, "Messages a second, read, evaluated and committed, against bare inserts and bare consumers of the same bytes.", [Messages, Rounds],
             (services, parsed, token) => InboundPart.RunAsync(services, parsed.GetValue(Messages), parsed.GetValue(Rounds), token)),
         Part(SweepPart.Name, "A whole caseload falls due at once: seconds, and the worker's memory.", [Courses],
@@ -69,7 +77,7 @@ internal static class LoadCommand
         {
             try
             {
-                await using LoadServices services = await LoadServices.StartAsync(parsed.GetValue(Standing), cancellationToken);
+                await using LoadServices services = await LoadServices.StartAsync(parsed.GetValue(Standing), parsed.GetValue(Published), cancellationToken);
                 ImmutableArray<Figure> figures = await run(services, parsed, cancellationToken);
                 LoadReport.Write(figures);
                 if (parsed.GetValue(Json) is { } file)

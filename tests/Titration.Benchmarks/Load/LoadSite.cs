@@ -10,11 +10,13 @@ namespace Titration.Benchmarks.Load;
 /// <summary>A database and a virtual host of its own, and the settings of the workers that stand on them.</summary>
 internal sealed class LoadSite : IAsyncDisposable
 {
+    private readonly string _program;
     private readonly PostgresDatabase _database;
     private readonly Dictionary<string, string> _settings;
 
-    private LoadSite(PostgresDatabase database, LoadBroker broker, Dictionary<string, string> settings)
+    private LoadSite(string program, PostgresDatabase database, LoadBroker broker, Dictionary<string, string> settings)
     {
+        _program = program;
         _database = database;
         Broker = broker;
         _settings = settings;
@@ -39,7 +41,7 @@ internal sealed class LoadSite : IAsyncDisposable
     {
         PostgresDatabase database = await PostgresDatabase.CreateAsync(cancellationToken);
         LoadBroker broker = await LoadBroker.CreateAsync(services, cancellationToken);
-        LoadSite site = new(database, broker, new Dictionary<string, string>(StringComparer.Ordinal)
+        LoadSite site = new(services.Program, database, broker, new Dictionary<string, string>(StringComparer.Ordinal)
         {
             ["Titration:Broker:Uri"] = broker.Address.AbsoluteUri,
             ["Titration:Database:Provider"] = "postgres",
@@ -60,7 +62,7 @@ internal sealed class LoadSite : IAsyncDisposable
 
     public TitrationDbContext Open() => StorageServices.CreateContext(Settings.Database);
 
-    public Task<ClinicWorker> StartWorkerAsync(CancellationToken cancellationToken) => ClinicWorker.StartAsync(_settings, cancellationToken);
+    public Task<ClinicWorker> StartWorkerAsync(CancellationToken cancellationToken) => ClinicWorker.StartAsync(_program, _settings, cancellationToken);
 
     /// <summary>Asks the database for one number.</summary>
     public async Task<long> CountAsync(FormattableString sql, CancellationToken cancellationToken)
@@ -69,12 +71,25 @@ internal sealed class LoadSite : IAsyncDisposable
         return await database.Database.SqlQuery<long>(sql).SingleAsync(cancellationToken);
     }
 
-    /// <summary>Lets the database settle after it was filled: its statistics are right, and what is to be written is on the disk.</summary>
+    /// <summary>
+    /// Lets the database settle after it was filled: its statistics are right, and what is to be written is on the disk. Tables without rows are left alone, as
+    /// PostgreSQL itself does: told that a table is empty, it reads the whole of it however much comes in until it looks again.
+    /// </summary>
     public async Task SettleAsync(CancellationToken cancellationToken)
     {
         await using NpgsqlConnection connection = new(ConnectionString);
         await connection.OpenAsync(cancellationToken);
-        foreach (string statement in new[] { "VACUUM ANALYZE", "CHECKPOINT" })
+        List<string> tables = [];
+        await using (NpgsqlCommand filled = new("SELECT quote_ident(relname) FROM pg_stat_user_tables WHERE n_live_tup > 0", connection))
+        await using (NpgsqlDataReader names = await filled.ExecuteReaderAsync(cancellationToken))
+        {
+            while (await names.ReadAsync(cancellationToken))
+            {
+                tables.Add(names.GetString(0));
+            }
+        }
+
+        foreach (string statement in new[] { $"VACUUM ANALYZE {string.Join(", ", tables)}", "CHECKPOINT" })
         {
             await using NpgsqlCommand command = new(statement, connection) { CommandTimeout = 600 };
             await command.ExecuteNonQueryAsync(cancellationToken);
