@@ -99,7 +99,7 @@ sum() { awk -F '\t' -v column="$1" '{ total += $column } END { print total + 0 }
 failures() {
   local log
   for log in "$DIR/tests.log" "$DIR/faults.log"; do
-    [ ! -f "$log" ] || awk '/^failed / { print ""; left = 25 } left-- > 0' "$log"
+    [ ! -f "$log" ] || awk '/^failed / { print ""; left = 80 } /^(passed|skipped) / { left = 0 } left-- > 0' "$log"
   done
 }
 

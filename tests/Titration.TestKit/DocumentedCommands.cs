@@ -209,7 +209,7 @@ public sealed class DocumentedCommands(string folder, IReadOnlyDictionary<string
 
         string plain = DocumentedCommand.Plain(output);
         string? missing = instead is not null ? null : command.Shown.FirstOrDefault(s => !plain.Contains(s, StringComparison.Ordinal));
-        string said = output.Length > 2000 ? $"{output[..2000]} …" : output;
+        string said = output.Length > 8000 ? $"{output[..8000]} …" : output;
         return process.ExitCode != command.ExitCode ? $"line {command.Line}: {command.Text} ended with {process.ExitCode}: {said}"
             : missing is not null ? $"line {command.Line}: {command.Text} does not say \"{missing}\": {said}"
             : null;

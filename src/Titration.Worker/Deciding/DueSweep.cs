@@ -1,8 +1,10 @@
 using System.Collections.Immutable;
+using System.Runtime.CompilerServices;
 using Microsoft.EntityFrameworkCore;
 using Quartz;
 using Titration.Storage;
 using Titration.Storage.Ledger;
+using Titration.Worker.Configuration;
 using Titration.Worker.Delivery;
 using Titration.Worker.Hosting;
 
@@ -12,9 +14,14 @@ namespace Titration.Worker.Deciding;
 /// Looks at every patient whose next look has come. Leased for the time of the sweep: two that look at one patient after all decide the same once.
 /// </summary>
 public sealed partial class DueSweep(
-    IDbContextFactory<TitrationDbContext> contexts, PatientDecisions decisions, PolicyGate policy, TimeProvider time, Timing timing, ILogger<DueSweep> logger)
+    IDbContextFactory<TitrationDbContext> contexts, Settings settings, PatientDecisions decisions, PolicyGate policy, TimeProvider time, Timing timing, ILogger<DueSweep> logger)
 {
     private const int Batch = 100;
+
+    /// <summary>
+    /// Transactions at a time: one is decided while the other waits for the database. SQLite has a single writer, and the embedded mode the same order each time.
+    /// </summary>
+    private readonly int _atOnce = settings.Database.Provider == DatabaseProvider.Postgres ? 2 : 1;
 
     /// <summary>
     /// One sweep, until nothing is due. A patient that fails stays leased and comes again later; the others go on.
@@ -28,6 +35,15 @@ public sealed partial class DueSweep(
             return looked;
         }
 
+        await Parallel.ForEachAsync(
+            DueAsync(cancellationToken), new ParallelOptions { MaxDegreeOfParallelism = _atOnce, CancellationToken = cancellationToken },
+            async (due, cancelled) => Interlocked.Add(ref looked, await LookAsync(due, cancelled)));
+        return looked;
+    }
+
+    /// <summary>Claims, a batch at a time, until nothing is due.</summary>
+    private async IAsyncEnumerable<ImmutableArray<string>> DueAsync([EnumeratorCancellation] CancellationToken cancellationToken)
+    {
         while (true)
         {
             ImmutableArray<string> due;
@@ -38,10 +54,10 @@ public sealed partial class DueSweep(
 
             if (due.IsEmpty)
             {
-                return looked;
+                yield break;
             }
 
-            looked += await LookAsync(due, cancellationToken);
+            yield return due;
         }
     }
 

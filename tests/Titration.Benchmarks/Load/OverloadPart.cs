@@ -8,7 +8,10 @@ internal static class OverloadPart
 {
     public const string Name = "overload";
 
-    private const int Burst = 5000;
+    private const int Burst = 10_000;
+
+    /// <summary>The last of them is what it can take in, the others warm up: twice of what a cold one manages is no overload.</summary>
+    private const int Bursts = 4;
 
     private static readonly TimeSpan Every = TimeSpan.FromSeconds(1);
 
@@ -16,18 +19,21 @@ internal static class OverloadPart
     {
         await using LoadSite site = await LoadSite.CreateAsync(services, "shadow", cancellationToken);
         Caseload caseload = new(site, InboundPart.DaysSinceCheckIn);
-        await caseload.FillAsync(0, 2 * Burst, cancellationToken);
+        await caseload.FillAsync(0, Bursts * Burst, cancellationToken);
         await site.SettleAsync(cancellationToken);
         await using ClinicWorker worker = await site.StartWorkerAsync(cancellationToken);
-        await Backlog.RateAsync(site, [worker], InboundPart.Messages(caseload, 0, Burst), cancellationToken);
-        double capacity = await Backlog.RateAsync(site, [worker], InboundPart.Messages(caseload, Burst, Burst), cancellationToken);
+        double capacity = 0;
+        for (int burst = 0; burst < Bursts; burst++)
+        {
+            capacity = await Backlog.RateAsync(site, [worker], InboundPart.Messages(caseload, burst * Burst, Burst), cancellationToken);
+        }
 
         double rate = 2 * capacity;
         int count = (int)(rate * seconds);
         Progress.Say($"overload: it takes in {capacity:N0}/s; {rate:N0}/s come for {seconds} s, {count:N0} in all");
-        await caseload.FillAsync(2 * Burst, count, cancellationToken);
+        await caseload.FillAsync(Bursts * Burst, count, cancellationToken);
         await site.SettleAsync(cancellationToken);
-        ImmutableArray<ClinicMessage> messages = InboundPart.Messages(caseload, 2 * Burst, count);
+        ImmutableArray<ClinicMessage> messages = InboundPart.Messages(caseload, Bursts * Burst, count);
         double before = worker.Resident / 1e6;
         List<double> resident = [];
         using CancellationTokenSource done = CancellationTokenSource.CreateLinkedTokenSource(cancellationToken);
