@@ -1,3 +1,4 @@
+using System.Collections.Concurrent;
 using Titration.TestKit;
 
 namespace Titration.Integration.Tests.Faults;
@@ -11,7 +12,7 @@ internal sealed class WorkerPair : IAsyncDisposable
     private readonly IReadOnlyDictionary<string, string> _settings;
     private readonly string[] _command;
     private readonly TitrationProcess[] _workers = new TitrationProcess[Count];
-    private readonly List<string> _said = [];
+    private readonly ConcurrentQueue<string> _said = new();
 
     private WorkerPair(IReadOnlyDictionary<string, string> settings, string[] command)
     {
@@ -45,10 +46,12 @@ internal sealed class WorkerPair : IAsyncDisposable
     public async Task KillAsync(int which)
     {
         TitrationProcess victim = _workers[which % Count];
-        await victim.KillAsync();
-        _said.Add(victim.Output);
-        await victim.DisposeAsync();
+        Task dead = victim.KillAsync();
+        // Before anything is waited for: the next strike may come meanwhile, and is one at its successor.
         _workers[which % Count] = Start();
+        await dead;
+        _said.Enqueue(victim.Output);
+        await victim.DisposeAsync();
     }
 
     /// <summary>One that ended by itself has failed.</summary>
