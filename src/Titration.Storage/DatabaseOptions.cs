@@ -27,4 +27,7 @@ public sealed record DatabaseOptions
     /// False only where nothing is to be kept, such as in the demo: SQLite then leaves to the system when a commit reaches the disk.
     /// </summary>
     public bool Durable { get; init; } = true;
+
+    /// <summary>How many may use the database at a time, of so many that gain by it. SQLite has a single writer, and the embedded mode the same order each time: one.</summary>
+    public int AtOnce(int most) => Provider == DatabaseProvider.Postgres ? most : 1;
 }

@@ -18,10 +18,8 @@ public sealed partial class DueSweep(
 {
     private const int Batch = 100;
 
-    /// <summary>
-    /// Transactions at a time: one is decided while the other waits for the database. SQLite has a single writer, and the embedded mode the same order each time.
-    /// </summary>
-    private readonly int _atOnce = settings.Database.Provider == DatabaseProvider.Postgres ? 2 : 1;
+    /// <summary>Transactions at a time: one is decided while the other waits for the database.</summary>
+    private readonly int _atOnce = settings.Database.AtOnce(2);
 
     /// <summary>
     /// One sweep, until nothing is due. A patient that fails stays leased and comes again later; the others go on.

@@ -25,9 +25,8 @@ public sealed partial class OutboxSender(
 
     /// <summary>
     /// Sent at a time, since each waits for the server several times. What has to leave in an order is never claimed together (<see cref="OutboxQueries.ClaimAsync"/>).
-    /// SQLite has a single writer, and the embedded mode the same order each time.
     /// </summary>
-    private readonly int _atOnce = settings.Database.Provider == DatabaseProvider.Postgres ? 4 : 1;
+    private readonly int _atOnce = settings.Database.AtOnce(4);
 
     /// <summary>Claimed and not yet dealt with, by number.</summary>
     private readonly ConcurrentDictionary<long, OutboxRow> _unfinished = new();

@@ -39,10 +39,10 @@ internal sealed class LoadServices : IAsyncDisposable
     /// <exception cref="InvalidOperationException">They do not stand, or do not start; the service was not published there.</exception>
     public static async Task<LoadServices> StartAsync(string? standing, string? published, CancellationToken cancellationToken)
     {
-        string program = Path.GetFullPath(TitrationProcess.Executable, published is null ? AppContext.BaseDirectory : Path.GetFullPath(published));
+        string program = Path.GetFullPath(Path.Combine(published ?? AppContext.BaseDirectory, TitrationProcess.Executable));
         if (!File.Exists(program))
         {
-            throw new InvalidOperationException($"\"{program}\" is not there; publish the service into that folder: dotnet publish src/Titration.Worker -c Release -r linux-x64 -o {published}");
+            throw new InvalidOperationException($"\"{program}\" is not there; publish the service into that folder: dotnet publish src/Titration.Worker -c Release -r linux-x64 --self-contained -o {published}");
         }
 
         if (standing is not null)

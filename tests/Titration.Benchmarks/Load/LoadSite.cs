@@ -79,17 +79,9 @@ internal sealed class LoadSite : IAsyncDisposable
     {
         await using NpgsqlConnection connection = new(ConnectionString);
         await connection.OpenAsync(cancellationToken);
-        List<string> tables = [];
-        await using (NpgsqlCommand filled = new("SELECT quote_ident(relname) FROM pg_stat_user_tables WHERE n_live_tup > 0", connection))
-        await using (NpgsqlDataReader names = await filled.ExecuteReaderAsync(cancellationToken))
-        {
-            while (await names.ReadAsync(cancellationToken))
-            {
-                tables.Add(names.GetString(0));
-            }
-        }
-
-        foreach (string statement in new[] { $"VACUUM ANALYZE {string.Join(", ", tables)}", "CHECKPOINT" })
+        await using NpgsqlCommand filled = new("SELECT string_agg(quote_ident(relname), ', ') FROM pg_stat_user_tables WHERE n_live_tup > 0", connection);
+        object? tables = await filled.ExecuteScalarAsync(cancellationToken);
+        foreach (string statement in new[] { $"VACUUM ANALYZE {tables}", "CHECKPOINT" })
         {
             await using NpgsqlCommand command = new(statement, connection) { CommandTimeout = 600 };
             await command.ExecuteNonQueryAsync(cancellationToken);
