@@ -1,6 +1,7 @@
 using Microsoft.Data.Sqlite;
 using Microsoft.EntityFrameworkCore;
 using Microsoft.EntityFrameworkCore.Diagnostics;
+using Microsoft.EntityFrameworkCore.Update;
 using Microsoft.Extensions.DependencyInjection;
 using Npgsql;
 
@@ -54,7 +55,9 @@ public static class StorageServices
                 .AddInterceptors(options.Durable ? Durable : Throwaway)
                 // SQLite rebuilds a table outside of a transaction. Whoever starts the service can do nothing about it.
                 .ConfigureWarnings(warnings => warnings.Ignore(RelationalEventId.NonTransactionalMigrationOperationWarning)),
-            DatabaseProvider.Postgres => builder.UseNpgsql(PostgresConnection(options.ConnectionString)),
+            DatabaseProvider.Postgres => builder
+                .UseNpgsql(PostgresConnection(options.ConnectionString))
+                .ReplaceService<IModificationCommandBatchFactory, ArrayBatchFactory>(),
         };
     }
 

@@ -1,7 +1,6 @@
 using System.Text.Json;
 using Microsoft.EntityFrameworkCore;
 using Microsoft.EntityFrameworkCore.Metadata;
-using Npgsql;
 using Titration.Storage.Delivery;
 using Titration.Storage.Model;
 using Titration.TestKit;
@@ -50,24 +49,16 @@ public sealed class LooksOnPostgres(PostgresFixture fixture) : StorageSuite(fixt
     private async Task<string[]> WholeTablesOfAsync(Func<TitrationDbContext, CancellationToken, Task> look)
     {
         await using TitrationDbContext database = Open();
-        await database.Database.OpenConnectionAsync(Token);
-        var connection = (NpgsqlConnection)database.Database.GetDbConnection();
-        await database.Database.ExecuteSqlRawAsync(
-            "LOAD 'auto_explain'; SET auto_explain.log_min_duration = 0; SET auto_explain.log_format = 'json'; SET client_min_messages = 'log'", Token);
-        List<JsonElement> plans = [];
-        connection.Notice += (_, notice) =>
-        {
-            string text = notice.Notice.MessageText;
-            if (text.Contains("plan:", StringComparison.Ordinal))
+        IReadOnlyList<JsonElement> plans = await Plans.OfAsync(
+            database,
+            async () =>
             {
-                plans.Add(JsonDocument.Parse(text[text.IndexOf('{', StringComparison.Ordinal)..]).RootElement.GetProperty("Plan"));
-            }
-        };
-        await using (await database.Database.BeginTransactionAsync(Token))
-        {
-            await look(database, Token);
-        }
-
+                await using (await database.Database.BeginTransactionAsync(Token))
+                {
+                    await look(database, Token);
+                }
+            },
+            Token);
         Assert.NotEmpty(plans);
         HashSet<string> growing = [.. Growing.Select(t => database.Model.FindEntityType(t)!.GetTableName()!)];
         return [.. plans.SelectMany(ReadWhole).Where(growing.Contains).Distinct()];

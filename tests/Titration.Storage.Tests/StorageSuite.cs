@@ -46,14 +46,17 @@ public abstract class StorageSuite(DatabaseFixture fixture) : IAsyncLifetime
     }
 
     /// <summary>A decision that opens these communications and withdraws what it does not name.</summary>
-    protected Task DecideAsync(string patient, params ImmutableArray<CommunicationIntent> intents) => ChangeAsync(patient, record =>
+    protected Task DecideAsync(string patient, params ImmutableArray<CommunicationIntent> intents) => ChangeAsync(patient, record => Decide(record, intents));
+
+    /// <summary>The same, of a patient that is loaded.</summary>
+    protected static void Decide(PatientRecord record, params ImmutableArray<CommunicationIntent> intents)
     {
-        Evaluation evaluation = Sample.Evaluation(patient, record.AsOf(Now)) with { Communications = intents };
+        Evaluation evaluation = Sample.Evaluation(record.Patient, record.AsOf(Now)) with { Communications = intents };
         Guid decision = record.AppendDecision(evaluation, "policy", "input");
         Guid? course = evaluation.Course?.Id;
         record.Reconcile(Reconciliation.Of(record.StandingCommunications(course), evaluation, decision, []), course, decision, evaluation.AsOf);
         record.Materialise(evaluation, "policy");
-    });
+    }
 
     protected static ReceivedFact Received(Fact fact) => new(fact, Now, "00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01");
 }
