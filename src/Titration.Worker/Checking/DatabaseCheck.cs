@@ -16,7 +16,8 @@ internal static class DatabaseCheck
     public const string Subject = "database";
     private const string SchemaSubject = "schema";
     private const string ClockSubject = "database's clock";
-    private static readonly TimeSpan Patience = TimeSpan.FromSeconds(10);
+    // Its driver is loaded within this time too, which takes seconds on a machine that is busy.
+    private static readonly TimeSpan Patience = TimeSpan.FromSeconds(30);
 
     public static Task<ImmutableArray<CheckRow>> RunAsync(Settings settings, TimeProvider time, CancellationToken cancellationToken) =>
         settings.Database.Provider == DatabaseProvider.Sqlite ? SqliteAsync(settings, time, cancellationToken) : PostgresAsync(settings, time, cancellationToken);
