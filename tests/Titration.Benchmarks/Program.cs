@@ -11,7 +11,8 @@ switch (args)
         return ExitCode.Done;
     case ["load", .. string[] rest]:
         ParseResult parsed = LoadCommand.Create().Parse(rest);
-        int code = await parsed.InvokeAsync();
+        // Interrupted, it has its worker and its services to end.
+        int code = await parsed.InvokeAsync(new InvocationConfiguration { ProcessTerminationTimeout = TimeSpan.FromMinutes(2) });
         return parsed.Errors.Count > 0 ? ExitCode.Usage : code;
     default:
         BenchmarkSwitcher.FromAssembly(typeof(LoadCommand).Assembly).Run(args);

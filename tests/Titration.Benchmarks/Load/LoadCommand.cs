@@ -30,45 +30,49 @@ internal static class LoadCommand
     private static readonly Option<int[]> Rates = Numbers("--rates", [10, 50, 100], "messages a second");
     private static readonly Option<int[]> Sizes = Numbers("--sizes", [1000, 100_000, 1_000_000], "courses in the database");
 
-    public static RootCommand Create() => new("""
-        Measures the service under load: `titration run` as a process of its own, on RabbitMQ, PostgreSQL with every commit on the disk and a FHIR endpoint, which are
-        started on free ports and ended again. Needs what test.sh needs. Run it on a machine that does nothing else.
-
-          dotnet run --project tests/Titration.Benchmarks -c Release -- load inbound
-          dotnet run --project tests/Titration.Benchmarks -c Release -- load all --json figures.json
-        """)
-    {
-        Json,
-        Standing,
-        Published,
-        Part(InboundPart.Name, "Messages a second, read, evaluated and committed, against bare inserts and bare consumers of the same bytes.", [Messages, Rounds],
+    private static readonly ImmutableArray<Part> Parts =
+    [
+        new(InboundPart.Name, "Messages a second, read, evaluated and committed, against bare inserts and bare consumers of the same bytes.", [Messages, Rounds],
             (services, parsed, token) => InboundPart.RunAsync(services, parsed.GetValue(Messages), parsed.GetValue(Rounds), token)),
-        Part(SweepPart.Name, "A whole caseload falls due at once: seconds, and the worker's memory.", [Courses],
+        new(SweepPart.Name, "A whole caseload falls due at once: seconds, and the worker's memory.", [Courses],
             (services, parsed, token) => SweepPart.RunAsync(services, parsed.GetValue(Courses), token)),
-        Part(LatencyPart.Name, "From a message published to what follows from it on the FHIR server, at fixed rates.", [Rates, Seconds],
+        new(LatencyPart.Name, "From a message published to what follows from it on the FHIR server, at fixed rates.", [Rates, Seconds],
             (services, parsed, token) => LatencyPart.RunAsync(services, parsed.GetValue(Rates)!, parsed.GetValue(Seconds), token)),
-        Part(OverloadPart.Name, "Twice as many messages as can be taken in, for a while: the worker's memory, and the time until nothing waits any more.", [Seconds],
+        new(OverloadPart.Name, "Twice as many messages as can be taken in, for a while: the worker's memory, and the time until nothing waits any more.", [Seconds],
             (services, parsed, token) => OverloadPart.RunAsync(services, parsed.GetValue(Seconds), token)),
-        Part(WorkersPart.Name, "One worker to two.", [Messages, Rounds],
+        new(WorkersPart.Name, "One worker to two.", [Messages, Rounds],
             (services, parsed, token) => WorkersPart.RunAsync(services, parsed.GetValue(Messages), parsed.GetValue(Rounds), token)),
-        Part(GrowthPart.Name, "What a message, a due look and a look at the due list cost by the number of courses in the database.", [Sizes],
+        new(GrowthPart.Name, "What a message, a due look and a look at the due list cost by the number of courses in the database.", [Sizes],
             (services, parsed, token) => GrowthPart.RunAsync(services, parsed.GetValue(Sizes)!, token)),
-        Part("all", "Every part, one after the other.", [Messages, Rounds, Courses, Rates, Seconds, Sizes], async (services, parsed, token) =>
-            [
-                .. await InboundPart.RunAsync(services, parsed.GetValue(Messages), parsed.GetValue(Rounds), token),
-                .. await SweepPart.RunAsync(services, parsed.GetValue(Courses), token),
-                .. await LatencyPart.RunAsync(services, parsed.GetValue(Rates)!, parsed.GetValue(Seconds), token),
-                .. await OverloadPart.RunAsync(services, parsed.GetValue(Seconds), token),
-                .. await WorkersPart.RunAsync(services, parsed.GetValue(Messages), parsed.GetValue(Rounds), token),
-                .. await GrowthPart.RunAsync(services, parsed.GetValue(Sizes)!, token),
-            ]),
-    };
+    ];
 
-    private static Command Part(
-        string name, string description, ImmutableArray<Option> options, Func<LoadServices, ParseResult, CancellationToken, Task<ImmutableArray<Figure>>> run)
+    public static RootCommand Create()
+    {
+        RootCommand root = new("""
+            Measures the service under load: `titration run` as a process of its own, on RabbitMQ, PostgreSQL with every commit on the disk and a FHIR endpoint, which are
+            started on free ports and ended again. Needs what test.sh needs. Run it on a machine that does nothing else.
+
+              dotnet run --project tests/Titration.Benchmarks -c Release -- load inbound
+              dotnet run --project tests/Titration.Benchmarks -c Release -- load all --json figures.json
+            """)
+        {
+            Json,
+            Standing,
+            Published,
+        };
+        foreach (Part part in Parts)
+        {
+            root.Add(CommandOf(part.Name, part.Description, [part]));
+        }
+
+        root.Add(CommandOf("all", "Every part, one after the other; what each has measured is there when it ends.", Parts));
+        return root;
+    }
+
+    private static Command CommandOf(string name, string description, ImmutableArray<Part> parts)
     {
         Command command = new(name, description);
-        foreach (Option option in options)
+        foreach (Option option in parts.SelectMany(p => p.Options).Distinct())
         {
             command.Add(option);
         }
@@ -78,11 +82,16 @@ internal static class LoadCommand
             try
             {
                 await using LoadServices services = await LoadServices.StartAsync(parsed.GetValue(Standing), parsed.GetValue(Published), cancellationToken);
-                ImmutableArray<Figure> figures = await run(services, parsed, cancellationToken);
-                LoadReport.Write(figures);
-                if (parsed.GetValue(Json) is { } file)
+                ImmutableArray<Figure> figures = [];
+                foreach (Part part in parts)
                 {
-                    await LoadReport.SaveAsync(figures, file, cancellationToken);
+                    ImmutableArray<Figure> measured = await part.RunAsync(services, parsed, cancellationToken);
+                    LoadReport.Write(measured);
+                    figures = [.. figures, .. measured];
+                    if (parsed.GetValue(Json) is { } file)
+                    {
+                        await LoadReport.SaveAsync(figures, file, cancellationToken);
+                    }
                 }
 
                 return ExitCode.Done;
@@ -114,4 +123,7 @@ internal static class LoadCommand
         });
         return option;
     }
+
+    private sealed record Part(
+        string Name, string Description, ImmutableArray<Option> Options, Func<LoadServices, ParseResult, CancellationToken, Task<ImmutableArray<Figure>>> RunAsync);
 }
