@@ -10,9 +10,9 @@ namespace Titration.Storage;
 /// <param name="rows">At least one. The first says for all of them which columns there are.</param>
 internal sealed class ArrayStatement(ImmutableArray<IReadOnlyModificationCommand> rows)
 {
-    private readonly ImmutableArray<Column> _written = [.. Columns(rows[0], c => c.IsWrite, c => c.Value)];
-    private readonly ImmutableArray<Column> _found = [.. Columns(rows[0], c => c.IsCondition, c => c.OriginalValue)];
-    private readonly ImmutableArray<Column> _generated = [.. Columns(rows[0], c => c.IsRead, c => c.Value)];
+    private readonly ImmutableArray<Column> _written = [.. Columns(rows[0], c => c.IsWrite)];
+    private readonly ImmutableArray<Column> _found = [.. Columns(rows[0], c => c.IsCondition)];
+    private readonly ImmutableArray<Column> _generated = [.. Columns(rows[0], c => c.IsRead)];
 
     /// <summary>Whether the database makes values of the row.</summary>
     public bool Generates => _generated.Length > 0;
@@ -27,11 +27,10 @@ internal sealed class ArrayStatement(ImmutableArray<IReadOnlyModificationCommand
 
     public NpgsqlBatchCommand ToCommand()
     {
-        ImmutableArray<Column> columns = [.. _written, .. _found];
-        NpgsqlBatchCommand command = new(Text(columns.Length));
-        foreach (Column column in columns)
+        NpgsqlBatchCommand command = new(Text());
+        foreach (NpgsqlParameter array in (NpgsqlParameter[])[.. _written.Select(c => ArrayOf(c, m => m.Value)), .. _found.Select(c => ArrayOf(c, m => m.OriginalValue))])
         {
-            command.Parameters.Add(ArrayOf(column));
+            command.Parameters.Add(array);
         }
 
         return command;
@@ -59,13 +58,14 @@ internal sealed class ArrayStatement(ImmutableArray<IReadOnlyModificationCommand
     private static string Shape(IReadOnlyModificationCommand row) =>
         string.Concat(row.ColumnModifications.Select(c => (char)('0' + (c.IsWrite ? 1 : 0) + (c.IsCondition ? 2 : 0) + (c.IsRead ? 4 : 0)) + c.ColumnName));
 
-    private static IEnumerable<Column> Columns(IReadOnlyModificationCommand row, Func<IColumnModification, bool> where, Func<IColumnModification, object?> value) =>
-        row.ColumnModifications.Select((column, place) => (column, place)).Where(c => where(c.column)).Select(c => new Column(c.column.ColumnName, c.place, value));
+    private static IEnumerable<Column> Columns(IReadOnlyModificationCommand row, Predicate<IColumnModification> are) =>
+        row.ColumnModifications.Index().Where(c => are(c.Item)).Select(c => new Column(c.Item.ColumnName, c.Index));
 
-    private string Text(int arrays)
+    private string Text()
     {
         string table = rows[0].TableName;
-        string values = $"unnest({List(Enumerable.Range(1, arrays), n => $"${n}")}) AS v({List(Enumerable.Range(1, arrays), n => $"v{n}")})";
+        int[] arrays = [.. Enumerable.Range(1, _written.Length + _found.Length)];
+        string values = $"unnest({List(arrays, n => $"${n}")}) AS v({List(arrays, n => $"v{n}")})";
         string text = rows[0].EntityState switch
         {
             EntityState.Added => $"INSERT INTO {table} ({List(_written, c => c.Name)}) SELECT * FROM {values}",
@@ -78,14 +78,14 @@ internal sealed class ArrayStatement(ImmutableArray<IReadOnlyModificationCommand
 
     private static string List<T>(IEnumerable<T> items, Func<T, string> text) => string.Join(", ", items.Select(text));
 
-    private NpgsqlParameter ArrayOf(Column column)
+    private NpgsqlParameter ArrayOf(Column column, Func<IColumnModification, object?> valueOf)
     {
         var mapping = rows[0].ColumnModifications[column.Place].TypeMapping!;
         Type stored = mapping.Converter?.ProviderClrType ?? mapping.ClrType;
         Array values = Array.CreateInstance(stored.IsValueType && Nullable.GetUnderlyingType(stored) is null ? typeof(Nullable<>).MakeGenericType(stored) : stored, rows.Length);
         for (int i = 0; i < rows.Length; i++)
         {
-            object? value = column.ValueOf(rows[i].ColumnModifications[column.Place]);
+            object? value = valueOf(rows[i].ColumnModifications[column.Place]);
             values.SetValue(mapping.Converter is { } converter ? converter.ConvertToProvider(value) : value, i);
         }
 
@@ -94,6 +94,5 @@ internal sealed class ArrayStatement(ImmutableArray<IReadOnlyModificationCommand
 
     /// <param name="Name">In the database: letters and underscores, so that it needs no quotes.</param>
     /// <param name="Place">Among the columns of each row.</param>
-    /// <param name="ValueOf">What is sent of it.</param>
-    private sealed record Column(string Name, int Place, Func<IColumnModification, object?> ValueOf);
+    private sealed record Column(string Name, int Place);
 }

@@ -39,9 +39,9 @@ internal static class SweepPart
         return
         [
             new Figure(Name, $"{courses:N0} due courses, each a new decision", "s", deciding.Seconds, "at most 60 for 100,000"),
-            new Figure(Name, "each fifth of them", "s", deciding.Fifths),
+            new Figure(Name, "each fifth of the new decisions", "s", deciding.Fifths),
             new Figure(Name, $"{courses:N0} due courses, nothing to change", "s", looking.Seconds, "at most 60 for 100,000"),
-            new Figure(Name, "each fifth of them", "s", looking.Fifths),
+            new Figure(Name, "each fifth of those with nothing to change", "s", looking.Fifths),
             new Figure(Name, "processor time of the worker for a new decision", "ms", 1000 * deciding.Processor / courses, "start-up included"),
             new Figure(Name, "processor time of the worker for a look", "ms", 1000 * looking.Processor / courses, "start-up included"),
             new Figure(Name, "memory of the worker, most", "MB", Math.Max(deciding.Memory, looking.Memory), "at most 400"),
