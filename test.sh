@@ -75,6 +75,8 @@ finish() {
     awk -F '\t' '{ printf "%8d %8d %8d  %s\n", $1, $2, $3, $4 }' "$DIR/counts"
   fi
   failures
+  # Their names alone once more: what is told of a run may be no more than its last lines.
+  cat "$DIR"/tests.log "$DIR"/faults.log 2> /dev/null | grep '^failed '
   echo
   if [ "$keep" = 1 ] && [ -f "$DIR/services/env" ]; then
     printf 'The services are up. Use them:  set -a; . %s; set +a\nEnd them:  tests/services/down.sh %s && rm -r %s\n' "$DIR/services/env" "$DIR/services" "$DIR"

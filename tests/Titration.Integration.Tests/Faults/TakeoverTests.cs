@@ -77,19 +77,19 @@ public sealed class TakeoverTests
         await parts.Broker.PublishAsync(Cancelled, names.Select(_days.Order));
         await Eventually.HoldsAsync("the orders", async () => (await WorkerState.FactsAsync(parts, Cancelled)).Count == Patients, Cancelled);
 
-        // Somebody holds the patients: the sweep has claimed them, and its job stands in the middle.
-        await using (TitrationDbContext holding = parts.Open())
-        {
-            await using var transaction = await holding.Database.BeginTransactionAsync(Cancelled);
-            await holding.Database.ExecuteSqlAsync($"SELECT id FROM chain FOR UPDATE", Cancelled);
-            await holding.Database.ExecuteSqlAsync($"LOCK TABLE course IN ACCESS EXCLUSIVE MODE", Cancelled);
-            await MakeDueAsync(parts);
-            await Eventually.HoldsAsync("the sweep in the middle", async () => await LeasedPatientsAsync(parts) == Patients, Cancelled);
-            await victim.KillAsync();
-        }
+        // Somebody holds the patients: the sweep of the only worker has claimed them, and its job stands in the middle while the other worker comes up.
+        await using TitrationDbContext holding = parts.Open();
+        await using var transaction = await holding.Database.BeginTransactionAsync(Cancelled);
+        await holding.Database.ExecuteSqlAsync($"SELECT id FROM chain FOR UPDATE", Cancelled);
+        await holding.Database.ExecuteSqlAsync($"LOCK TABLE course IN ACCESS EXCLUSIVE MODE", Cancelled);
+        await MakeDueAsync(parts);
+        await Eventually.HoldsAsync("the sweep in the middle", async () => await LeasedPatientsAsync(parts) == Patients, Cancelled);
+        await using TitrationProcess heir = TitrationProcess.Start(folder, settings, "run");
+        await heir.LineAsync("titration is running", Cancelled);
+        await victim.KillAsync();
+        await transaction.RollbackAsync(Cancelled);
 
         long killed = Stopwatch.GetTimestamp();
-        await using TitrationProcess heir = TitrationProcess.Start(folder, settings, "run");
         await Eventually.HoldsAsync("nothing due", async () => await DueAsync(parts) == 0, Cancelled);
         TimeSpan took = Stopwatch.GetElapsedTime(killed);
 
