@@ -189,16 +189,22 @@ internal sealed class CourseTimeline
     public void WithholdSince(DateOnly? since)
     {
         WithheldSince = since;
-        Exposure sum = default;
-        if (Segment is not null)
+        if (Segment is null)
         {
-            for (int i = ReportsOnStep.Length - 1; i >= 0; i--)
-            {
-                sum += ExposureOf(ReportsOnStep[i], Segment);
-            }
+            OnStep = default;
+            return;
         }
 
-        OnStep = sum;
+        int nights = 0;
+        decimal applied = 0m;
+        foreach (NightReport report in ReportsOnStep)
+        {
+            int ofReport = NightsOn(report, Segment);
+            nights += ofReport;
+            applied += AppliedIn(report, Segment.Step, ofReport);
+        }
+
+        OnStep = new Exposure(nights, Segment.Step.Frequency.PlannedIn(nights), applied);
     }
 
     /// <summary>The newest complete check-in day of the course; null where there is none.</summary>

@@ -67,12 +67,10 @@ internal sealed record DayReport
         ImmutableArray<ResourceVersion>.Builder evidence = ImmutableArray.CreateBuilder<ResourceVersion>(1);
         foreach (ref readonly Observed observed in observations)
         {
-            bool gradesAny = false;
             foreach (Statement statement in observed.Fact.Statements)
             {
                 if (statement is Statement.Graded graded)
                 {
-                    gradesAny = true;
                     int sign = (int)graded.Sign;
                     if (!(graded.Grade <= grades[sign]) && (clinicians[sign] < 0 || Outranks(observed, observations[clinicians[sign]])))
                     {
@@ -81,7 +79,7 @@ internal sealed record DayReport
                 }
             }
 
-            if (gradesAny)
+            if (observed.Signs != 0)
             {
                 evidence.Add(observed.Fact.Source);
             }
@@ -164,7 +162,7 @@ internal sealed record DayReport
         foreach (ref readonly Observed observed in observations)
         {
             DateTimeOffset at = observed.At;
-            int signs = SignsOf(observed.Fact);
+            int signs = observed.Signs;
             if (signs == 0)
             {
                 continue;
@@ -186,17 +184,5 @@ internal sealed record DayReport
         }
 
         return latest;
-    }
-
-    /// <summary>The signs it grades, a bit for each.</summary>
-    private static int SignsOf(ObservationFact observation)
-    {
-        int signs = 0;
-        foreach (Statement statement in observation.Statements)
-        {
-            signs |= statement is Statement.Graded graded ? 1 << (int)graded.Sign : 0;
-        }
-
-        return signs;
     }
 }

@@ -6,26 +6,33 @@ namespace Titration.Protocol.Courses;
 /// <param name="Fact">What it says.</param>
 /// <param name="At">Since when it is so.</param>
 /// <param name="Date">The clinic-local date of that.</param>
+/// <param name="Signs">The signs that it grades, a bit for each <see cref="Sign"/>.</param>
 /// <param name="SaysMore">Whether it says anything but grades and counts of nights, as few do: who looks for the rest need look at no other.</param>
-internal readonly record struct Observed(ObservationFact Fact, DateTimeOffset At, DateOnly Date, bool SaysMore)
+internal readonly record struct Observed(ObservationFact Fact, DateTimeOffset At, DateOnly Date, int Signs, bool SaysMore)
 {
     /// <summary>Null where it is not so yet.</summary>
     public static Observed? By(AsOf asOf, ObservationFact fact)
     {
         DateTimeOffset at = fact.Effective.StartIn(asOf.Zone);
-        return at <= asOf.Instant ? new Observed(fact, at, fact.Effective.DateIn(asOf.Zone), SaysMoreThanCheckIn(fact)) : null;
-    }
+        if (at > asOf.Instant)
+        {
+            return null;
+        }
 
-    private static bool SaysMoreThanCheckIn(ObservationFact fact)
-    {
+        int signs = 0;
+        bool saysMore = false;
         foreach (Statement statement in fact.Statements)
         {
-            if (statement is not (Statement.Graded or Statement.NightsApplied or Statement.ApplicationsMissed))
+            if (statement is Statement.Graded graded)
             {
-                return true;
+                signs |= 1 << (int)graded.Sign;
+            }
+            else if (statement is not (Statement.NightsApplied or Statement.ApplicationsMissed))
+            {
+                saysMore = true;
             }
         }
 
-        return false;
+        return new Observed(fact, at, fact.Effective.DateIn(asOf.Zone), signs, saysMore);
     }
 }

@@ -12,7 +12,7 @@ public readonly record struct Frequency(decimal Applications, decimal PerDays) :
     public decimal NightsPerWeek => 7m * Applications / PerDays;
 
     /// <summary>Applications planned in this many nights.</summary>
-    public decimal PlannedIn(int nights) => nights * Applications / PerDays;
+    public decimal PlannedIn(int nights) => nights == PerDays || Applications == 0m ? Applications : nights * Applications / PerDays;
 
     /// <summary>Orders by applications per day; 2 in 4 days equals 1 in 2.</summary>
     public int CompareTo(Frequency other) => (Applications * other.PerDays).CompareTo(other.Applications * PerDays);

@@ -6,18 +6,33 @@ namespace Titration.Protocol.Supply;
 /// <summary>Consecutive nights of the same use.</summary>
 /// <param name="From">First night.</param>
 /// <param name="Until">First night after them; null: they go on as far as is known.</param>
-/// <param name="GramsPerNight">Grams of product a night, averaged over the step's period: 0.125 g for 0.25 g on alternate nights.</param>
+/// <param name="Applications">
+/// As reported or planned, none where the nights are withheld; as planned also where <paramref name="Answered"/>. A fraction, so that what one application in three
+/// nights uses is exact.
+/// </param>
+/// <param name="GramsPerApplication">Grams of product.</param>
 /// <param name="StrengthPercent">Per cent weight by weight of what is applied.</param>
 /// <param name="Reported">Whether somebody reported these nights; the others count as planned.</param>
-/// <param name="MostGramsPerNight">Grams a night at most: as planned also where a cause withheld the night until an order answered it.</param>
+/// <param name="Answered">Whether a cause withheld them until an order answered it: nothing is applied.</param>
 internal readonly record struct NightlyUse(
-    DateOnly From, DateOnly? Until, decimal GramsPerNight, decimal StrengthPercent, bool Reported, decimal MostGramsPerNight)
+    DateOnly From, DateOnly? Until, Frequency Applications, decimal GramsPerApplication, decimal StrengthPercent, bool Reported, bool Answered)
 {
+    private static readonly Frequency None = new(0m, 1m);
+
+    /// <summary>Whether anything is applied.</summary>
+    public bool IsUse => !Answered && Applications.Applications > 0m && GramsPerApplication > 0m;
+
     /// <summary>How many there are, up to the calendar's end where they go on.</summary>
     public int Nights => (Until ?? ClinicZone.Within(DateOnly.MaxValue)).DayNumber - From.DayNumber;
 
     /// <summary>How many of the nights are before a date.</summary>
     public int NightsBefore(DateOnly date) => Math.Max((Until is { } end && end < date ? end : date).DayNumber - From.DayNumber, 0);
+
+    /// <summary>Grams of product in so many of the nights.</summary>
+    public decimal GramsIn(int nights) => Answered ? 0m : Applications.PlannedIn(nights) * GramsPerApplication;
+
+    /// <summary>How many of the nights an amount of product lasts, in fractions of a night; only where something is applied.</summary>
+    public decimal NightsFrom(decimal grams) => grams * Applications.PerDays / (Applications.Applications * GramsPerApplication);
 
     /// <summary>
     /// What is applied each night from day 0 on: what was reported, and where nobody reported, what was planned. Withheld nights use
@@ -44,12 +59,11 @@ internal readonly record struct NightlyUse(
 
             Step step = course.Orders.Segments[segment].Step;
             bool reported = report < course.NightReports.Length && course.NightReports[report].From <= from;
-            decimal most = reported ? ReportedPerNight(course, course.NightReports[report], step)
-                : course.WithheldNights(from, from.AddDays(1)) > 0 ? 0m
-                : step.Frequency.PlannedIn(1);
-            decimal applications = !reported && course.AnsweredStretches.Any(s => s.From <= from && from < s.Until) ? 0m : most;
+            Frequency applications = reported ? ReportedIn(course, course.NightReports[report], step)
+                : course.WithheldNights(from, from.AddDays(1)) > 0 ? None
+                : step.Frequency;
             yield return new NightlyUse(
-                from, until, applications * step.GramsPerApplication, step.StrengthPercent, reported, most * step.GramsPerApplication);
+                from, until, applications, step.GramsPerApplication, step.StrengthPercent, reported, Answered: !reported && IsAnswered(course, from));
         }
     }
 
@@ -93,12 +107,26 @@ internal readonly record struct NightlyUse(
         return bounds;
     }
 
+    /// <summary>Whether a cause withheld this night until an order answered it.</summary>
+    private static bool IsAnswered(CourseTimeline course, DateOnly night)
+    {
+        foreach (Pause stretch in course.AnsweredStretches)
+        {
+            if (stretch.From <= night && night < stretch.Until)
+            {
+                return true;
+            }
+        }
+
+        return false;
+    }
+
     /// <summary>The count taken evenly over the nights that it covers; at most one application a night.</summary>
-    private static decimal ReportedPerNight(CourseTimeline course, NightReport report, Step step)
+    private static Frequency ReportedIn(CourseTimeline course, NightReport report, Step step)
     {
         decimal applied = report.CountsMissed
             ? step.Frequency.PlannedIn(report.Nights - course.WithheldNights(report.From, report.Until)) - report.Count
             : report.Count;
-        return Math.Clamp(applied, 0m, report.Nights) / report.Nights;
+        return new Frequency(Math.Clamp(applied, 0m, report.Nights), report.Nights);
     }
 }

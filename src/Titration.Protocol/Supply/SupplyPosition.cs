@@ -49,11 +49,11 @@ internal sealed record SupplyPosition(
                 most?.Add(orders[order].GramsOfAllFills);
             }
 
-            decimal used = use.GramsPerNight * use.NightsBefore(course.Today);
+            decimal used = use.GramsIn(use.NightsBefore(course.Today));
             decimal? ofAllNights = use.Until <= course.Today ? used : null;
             first.Use(use, ofAllNights);
             all.Use(use, ofAllNights);
-            most?.Use(use with { GramsPerNight = use.MostGramsPerNight });
+            most?.Use(use with { Answered = false });
             applied += used;
             lastReported = use.Reported ? use.Until : lastReported;
         }
@@ -99,19 +99,19 @@ internal sealed record SupplyPosition(
         /// <param name="ofAllNights">What they use together, where that has been worked out.</param>
         public void Use(NightlyUse use, decimal? ofAllNights = null)
         {
-            if (RunOut is not null || use.GramsPerNight <= 0m)
+            if (RunOut is not null || !use.IsUse)
             {
                 return;
             }
 
-            decimal left = _grams - (ofAllNights ?? use.GramsPerNight * use.Nights);
+            decimal left = _grams - (ofAllNights ?? use.GramsIn(use.Nights));
             if (left >= 0m)
             {
                 _grams = left;
                 return;
             }
 
-            int lasts = (int)Math.Floor((_grams / use.GramsPerNight) + Rounding);
+            int lasts = (int)Math.Floor(use.NightsFrom(_grams) + Rounding);
             RunOut = lasts < use.Nights ? use.From.AddDays(lasts) : null;
             _grams = 0m;
         }
