@@ -38,14 +38,7 @@ internal static class ContentHash
         switch (element.ValueKind)
         {
             case JsonValueKind.Object:
-                writer.WriteStartObject();
-                foreach (JsonProperty property in element.EnumerateObject().OrderBy(p => p.Name, StringComparer.Ordinal))
-                {
-                    writer.WritePropertyName(property.Name);
-                    Write(property.Value, writer);
-                }
-
-                writer.WriteEndObject();
+                WriteObject(element, writer);
                 break;
             case JsonValueKind.Array:
                 writer.WriteStartArray();
@@ -61,5 +54,28 @@ internal static class ContentHash
                 element.WriteTo(writer);
                 break;
         }
+    }
+
+    private static void WriteObject(JsonElement element, Utf8JsonWriter writer)
+    {
+        // A member's name is decoded each time that it is asked for.
+        string[] names = new string[element.GetPropertyCount()];
+        JsonElement[] values = new JsonElement[names.Length];
+        int next = 0;
+        foreach (JsonProperty member in element.EnumerateObject())
+        {
+            names[next] = member.Name;
+            values[next++] = member.Value;
+        }
+
+        Array.Sort(names, values, StringComparer.Ordinal);
+        writer.WriteStartObject();
+        for (int i = 0; i < names.Length; i++)
+        {
+            writer.WritePropertyName(names[i]);
+            Write(values[i], writer);
+        }
+
+        writer.WriteEndObject();
     }
 }

@@ -1,3 +1,4 @@
+using System.Buffers;
 using System.Text.RegularExpressions;
 using Hl7.Fhir.Model;
 
@@ -10,6 +11,8 @@ namespace Titration.Fhir.Reading;
 internal sealed partial record FhirReference(string Type, string Id, string? Version)
 {
     private const int LongestReference = 2_000;
+
+    private static readonly SearchValues<char> IdLetters = SearchValues.Create("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789.-");
 
     /// <summary><c>Type/id</c>, with <c>/_history/version</c> where one is named.</summary>
     public string Text => Version is null ? $"{Type}/{Id}" : $"{Type}/{Id}/_history/{Version}";
@@ -47,12 +50,9 @@ internal sealed partial record FhirReference(string Type, string Id, string? Ver
         Parse(reference?.Reference) is { } parsed && parsed.Type == type ? parsed.Id : null;
 
     /// <summary>Whether a text is a FHIR id.</summary>
-    public static bool IsId(string? text) => text is { Length: >= 1 and <= 64 } && Id64().IsMatch(text);
+    public static bool IsId(string? text) => text is { Length: >= 1 and <= 64 } && !text.AsSpan().ContainsAnyExcept(IdLetters);
 
     [GeneratedRegex(@"^(?:https?://[^\s?#]+/)?(?<type>[A-Z][A-Za-z]{1,63})/(?<id>[A-Za-z0-9.-]{1,64})(?:/_history/(?<version>[A-Za-z0-9.-]{1,64}))?\z",
         RegexOptions.ExplicitCapture | RegexOptions.NonBacktracking)]
     private static partial Regex Pattern();
-
-    [GeneratedRegex(@"^[A-Za-z0-9.-]{1,64}\z", RegexOptions.ExplicitCapture | RegexOptions.NonBacktracking)]
-    private static partial Regex Id64();
 }
