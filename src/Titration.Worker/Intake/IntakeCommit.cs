@@ -15,7 +15,7 @@ namespace Titration.Worker.Intake;
 /// </summary>
 public sealed class IntakeCommit(PatientDecisions decisions, Settings settings)
 {
-    private const int Largest = 32;
+    private const int Largest = 64;
 
     /// <summary>Transactions at a time: one is decided while others wait for the database and its disk.</summary>
     private const int AtOnce = 3;
