@@ -7,11 +7,18 @@ namespace Titration.Benchmarks.Load;
 /// <summary>The service as a process of its own: <c>titration run</c>, as a clinic has it.</summary>
 internal sealed class ClinicWorker : IAsyncDisposable
 {
+    /// <summary>Of what a deployment tells the runtime, that which bears on speed. The environment of the benchmarks can say otherwise.</summary>
+    private const string CollectorSetting = "DOTNET_GCgen0size";
+
     private readonly string _folder = Directory.CreateTempSubdirectory("titration-load-worker-").FullName;
     private readonly TitrationProcess _process;
 
-    private ClinicWorker(string program, IReadOnlyDictionary<string, string> settings) => _process = TitrationProcess.StartProgram(
-        program, _folder, settings.ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal), "run");
+    private ClinicWorker(string program, IReadOnlyDictionary<string, string> settings)
+    {
+        Dictionary<string, string> environment = settings.ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal);
+        environment.TryAdd(CollectorSetting, Environment.GetEnvironmentVariable(CollectorSetting) ?? Deployed(CollectorSetting));
+        _process = TitrationProcess.StartProgram(program, _folder, environment, "run");
+    }
 
     /// <summary>What is in memory now, bytes.</summary>
     public long Resident => Memory("VmRSS");
@@ -55,6 +62,10 @@ internal sealed class ClinicWorker : IAsyncDisposable
         await _process.DisposeAsync();
         Directory.Delete(_folder, recursive: true);
     }
+
+    /// <summary>What a clinic's own installation sets.</summary>
+    private static string Deployed(string variable) =>
+        File.ReadLines(Repository.File("deploy", "titration.service")).Select(l => l.Split('=', 3)).Single(l => l is ["Environment", var name, _] && name == variable)[2];
 
     private async Task SignalAsync(string signal)
     {

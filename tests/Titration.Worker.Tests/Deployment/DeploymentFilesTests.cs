@@ -39,6 +39,18 @@ public sealed partial class DeploymentFilesTests
     }
 
     [Fact]
+    public void The_image_and_the_systemd_unit_tell_the_runtime_the_same()
+    {
+        string[] image = RuntimeSettings("deploy/Dockerfile");
+
+        Assert.Contains("DOTNET_GCgen0size=0x3000000", image);
+        Assert.Equal(image, RuntimeSettings("deploy/titration.service"));
+
+        static string[] RuntimeSettings(string file) =>
+            [.. RuntimeSetting().Matches(File.ReadAllText(Repository.File(file.Split('/')))).Select(m => m.Value).Order(StringComparer.Ordinal)];
+    }
+
+    [Fact]
     public void The_Kubernetes_manifests_are_what_the_Kubernetes_API_takes()
     {
         List<object> all = [.. Manifests.SelectMany(Objects)];
@@ -137,6 +149,9 @@ public sealed partial class DeploymentFilesTests
 
     [GeneratedRegex(@"Titration(?:__[A-Za-z0-9]+)+", RegexOptions.None, matchTimeoutMilliseconds: 1000)]
     private static partial Regex SettingName();
+
+    [GeneratedRegex(@"\bDOTNET_\w+=\S+", RegexOptions.None, matchTimeoutMilliseconds: 1000)]
+    private static partial Regex RuntimeSetting();
 
     [GeneratedRegex(@"\./deploy/secrets/(?<name>[^\s:]+)", RegexOptions.None, matchTimeoutMilliseconds: 1000)]
     private static partial Regex SecretFile();
