@@ -69,13 +69,19 @@ internal sealed class StatementReader(Vocabulary vocabulary)
     /// <summary>What the codes of a concept mean; codes of different meanings are refused, codes without one left out.</summary>
     private Meaning? MeaningOf(CodeableConcept? concept, string path, Remarks remarks)
     {
-        ImmutableArray<Meaning> meanings = [.. SystemCodes.Of(concept).Select(vocabulary.MeaningOf).OfType<Meaning>().Distinct()];
-        if (meanings.Length > 1)
+        Meaning? found = null;
+        foreach (SystemCode code in SystemCodes.Of(concept))
         {
-            remarks.Refuse($"{path}.coding", "The codes mean different things; one meaning is needed.");
+            Meaning? meaning = vocabulary.MeaningOf(code);
+            if (meaning is not null && found is not null && meaning != found)
+            {
+                remarks.Refuse($"{path}.coding", "The codes mean different things; one meaning is needed.");
+            }
+
+            found ??= meaning;
         }
 
-        return meanings.FirstOrDefault();
+        return found;
     }
 
     private void NoteUnmapped(Meaning? meaning, CodeableConcept? concept, Remarks remarks)
