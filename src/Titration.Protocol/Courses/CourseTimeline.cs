@@ -169,7 +169,7 @@ internal sealed class CourseTimeline
 
     /// <summary>Applications of one report in so many of its nights.</summary>
     private static decimal AppliedIn(NightReport report, Step step, int nights) =>
-        Math.Clamp(report.CountsMissed ? step.Frequency.PlannedIn(nights) - report.Count : report.Count, 0, nights);
+        report.CountsMissed ? Math.Clamp(step.Frequency.PlannedIn(nights) - report.Count, 0, nights) : Math.Clamp(report.Count, 0, nights);
 
     /// <summary>Nights of one report that lie on the step and were not withheld.</summary>
     private int NightsOn(NightReport report, StepSegment segment)

@@ -125,8 +125,8 @@ internal readonly record struct NightlyUse(
     private static Frequency ReportedIn(CourseTimeline course, NightReport report, Step step)
     {
         decimal applied = report.CountsMissed
-            ? step.Frequency.PlannedIn(report.Nights - course.WithheldNights(report.From, report.Until)) - report.Count
-            : report.Count;
-        return new Frequency(Math.Clamp(applied, 0m, report.Nights), report.Nights);
+            ? Math.Clamp(step.Frequency.PlannedIn(report.Nights - course.WithheldNights(report.From, report.Until)) - report.Count, 0m, report.Nights)
+            : Math.Clamp(report.Count, 0, report.Nights);
+        return new Frequency(applied, report.Nights);
     }
 }
