@@ -1,4 +1,3 @@
-using System.Buffers;
 using System.Text.RegularExpressions;
 using Hl7.Fhir.Model;
 
@@ -11,8 +10,6 @@ namespace Titration.Fhir.Reading;
 internal sealed partial record FhirReference(string Type, string Id, string? Version)
 {
     private const int LongestReference = 2_000;
-
-    private static readonly SearchValues<char> IdLetters = SearchValues.Create("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789.-");
 
     /// <summary><c>Type/id</c>, with <c>/_history/version</c> where one is named.</summary>
     public string Text => Version is null ? $"{Type}/{Id}" : $"{Type}/{Id}/_history/{Version}";
@@ -50,7 +47,10 @@ internal sealed partial record FhirReference(string Type, string Id, string? Ver
         Parse(reference?.Reference) is { } parsed && parsed.Type == type ? parsed.Id : null;
 
     /// <summary>Whether a text is a FHIR id.</summary>
-    public static bool IsId(string? text) => text is { Length: >= 1 and <= 64 } && !text.AsSpan().ContainsAnyExcept(IdLetters);
+    public static bool IsId(string? text) => text is { Length: >= 1 and <= 64 } && text.All(IsOfId);
+
+    /// <summary>Whether a letter may stand in a FHIR id.</summary>
+    public static bool IsOfId(char letter) => char.IsAsciiLetterOrDigit(letter) || letter is '.' or '-';
 
     [GeneratedRegex(@"^(?:https?://[^\s?#]+/)?(?<type>[A-Z][A-Za-z]{1,63})/(?<id>[A-Za-z0-9.-]{1,64})(?:/_history/(?<version>[A-Za-z0-9.-]{1,64}))?\z",
         RegexOptions.ExplicitCapture | RegexOptions.NonBacktracking)]

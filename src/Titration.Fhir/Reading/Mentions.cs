@@ -27,7 +27,7 @@ public static partial class Mentions
         foreach (Match reference in Reference().Matches(text))
         {
             int end = reference.Index + reference.Length;
-            bool isWhole = (reference.Index == 0 || !char.IsAsciiLetterOrDigit(text[reference.Index - 1])) && (end == text.Length || !IsOfId(text[end]));
+            bool isWhole = (reference.Index == 0 || !char.IsAsciiLetterOrDigit(text[reference.Index - 1])) && (end == text.Length || !FhirReference.IsOfId(text[end]));
             if (isWhole)
             {
                 found.Add(reference.Value);
@@ -149,8 +149,6 @@ public static partial class Mentions
             ? Escape().Replace(text, escape => escape.Groups["hex"] is { Success: true } hex ? $"{(char)Convert.ToUInt16(hex.Value, 16)}" : escape.Value[1..])
             : text;
     }
-
-    private static bool IsOfId(char letter) => char.IsAsciiLetterOrDigit(letter) || letter is '.' or '-';
 
     [GeneratedRegex(@"[A-Z][A-Za-z]{1,63}/[A-Za-z0-9.-]{1,64}", RegexOptions.ExplicitCapture | RegexOptions.NonBacktracking)]
     private static partial Regex Reference();
