@@ -75,8 +75,6 @@ finish() {
     awk -F '\t' '{ printf "%8d %8d %8d  %s\n", $1, $2, $3, $4 }' "$DIR/counts"
   fi
   failures
-  # Their names alone once more: what is told of a run may be no more than its last lines.
-  cat "$DIR"/tests.log "$DIR"/faults.log 2> /dev/null | grep '^failed '
   echo
   if [ "$keep" = 1 ] && [ -f "$DIR/services/env" ]; then
     printf 'The services are up. Use them:  set -a; . %s; set +a\nEnd them:  tests/services/down.sh %s && rm -r %s\n' "$DIR/services/env" "$DIR/services" "$DIR"
@@ -103,6 +101,8 @@ failures() {
   for log in "$DIR/tests.log" "$DIR/faults.log"; do
     [ ! -f "$log" ] || awk '/^failed / { print ""; left = 80 } /^(passed|skipped) / { left = 0 } left-- > 0' "$log"
   done
+  # Their names alone: what is told of a run may be no more than its last lines.
+  grep -hs '^failed ' "$DIR/tests.log" "$DIR/faults.log"
 }
 
 # quietly TITLE LOG COMMAND...: only its title and time, and the end of its log when it fails. Who watches also sees what has begun.

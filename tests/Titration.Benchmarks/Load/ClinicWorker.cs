@@ -16,7 +16,7 @@ internal sealed class ClinicWorker : IAsyncDisposable
     private ClinicWorker(string program, IReadOnlyDictionary<string, string> settings)
     {
         Dictionary<string, string> environment = settings.ToDictionary(s => s.Key.Replace(":", "__", StringComparison.Ordinal), s => s.Value, StringComparer.Ordinal);
-        environment.TryAdd(CollectorSetting, Environment.GetEnvironmentVariable(CollectorSetting) ?? Deployed(CollectorSetting));
+        environment[CollectorSetting] = Environment.GetEnvironmentVariable(CollectorSetting) ?? Deployed(CollectorSetting);
         _process = TitrationProcess.StartProgram(program, _folder, environment, "run");
     }
 
