@@ -26,7 +26,7 @@ public static class ClinicZone
     /// <summary>The local calendar date of an instant.</summary>
     public static DateOnly DateOf(DateTimeOffset instant, TimeZoneInfo zone)
     {
-        long local = instant.UtcTicks + zone.GetUtcOffset(instant).Ticks;
+        long local = instant.UtcTicks + ZoneDays.Of(zone).At(instant).Ticks;
         return Within(DateOnly.FromDateTime(new DateTime(Math.Clamp(local, DateTime.MinValue.Ticks, DateTime.MaxValue.Ticks))));
     }
 
@@ -42,13 +42,30 @@ public static class ClinicZone
     /// <summary>The first instant at or after this time of a local date, of two the earlier.</summary>
     public static DateTimeOffset At(DateOnly date, TimeOnly time, TimeZoneInfo zone)
     {
-        DateTime local = Within(date).ToDateTime(time);
-        while (zone.IsInvalidTime(local))
+        date = Within(date);
+        DateTimeOffset local = new(date.ToDateTime(time), TimeSpan.Zero);
+        if (ZoneDays.Of(zone).Around(date) is { } only)
         {
-            local = local.AddMinutes(15);
+            return local - only;
         }
 
-        TimeSpan offset = zone.IsAmbiguousTime(local) ? zone.GetAmbiguousTimeOffsets(local).Max() : zone.GetUtcOffset(local);
-        return new DateTimeOffset(local, offset).ToUniversalTime();
+        // Only from an instant to its local time is the runtime sure: the other way it does not know the changes of every zone (America/Asuncion, 1 October 2023).
+        TimeSpan before = zone.GetUtcOffset(local.AddHours(-24));
+        TimeSpan after = zone.GetUtcOffset(local.AddHours(24));
+        (TimeSpan earlier, TimeSpan later) = before > after ? (before, after) : (after, before);
+        while (true)
+        {
+            if (zone.GetUtcOffset(local - earlier) == earlier)
+            {
+                return local - earlier;
+            }
+
+            if (zone.GetUtcOffset(local - later) == later)
+            {
+                return local - later;
+            }
+
+            local = local.AddMinutes(15);
+        }
     }
 }
