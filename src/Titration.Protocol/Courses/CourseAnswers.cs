@@ -1,3 +1,4 @@
+using System.Collections.Immutable;
 using Titration.Protocol.Communications;
 using Titration.Protocol.Decisions;
 using Titration.Protocol.Facts;
@@ -7,11 +8,23 @@ namespace Titration.Protocol.Courses;
 /// <summary>What clinicians answered to the communications of one course, by now.</summary>
 internal sealed class CourseAnswers(List<AnswerFact> answers)
 {
-    public static CourseAnswers Of(Guid? course, IEnumerable<AnswerFact> all, AsOf asOf) =>
-        new([.. all.Where(a => a.Course == course && a.At <= asOf.Instant).OrderBy(a => a.At)]);
+    public static CourseAnswers Of(Guid? course, ImmutableArray<AnswerFact> all, AsOf asOf)
+    {
+        List<AnswerFact> answers = [];
+        foreach (AnswerFact answer in all)
+        {
+            if (answer.Course == course && answer.At <= asOf.Instant)
+            {
+                answers.Add(answer);
+            }
+        }
+
+        answers.Sort((a, b) => a.At != b.At ? a.At.CompareTo(b.At) : string.CompareOrdinal(a.Source.Id, b.Source.Id));
+        return new CourseAnswers(answers);
+    }
 
     /// <summary>Approved proposals, oldest first.</summary>
-    public IEnumerable<AnswerFact> Approved => answers.Where(a => a is { Kind: CommunicationKind.StepChange, Answer: TaskAnswer.Approved });
+    public List<AnswerFact> Approved { get; } = answers.FindAll(a => a is { Kind: CommunicationKind.StepChange, Answer: TaskAnswer.Approved });
 
     /// <summary>
     /// When the task of the communication of this kind and cause was answered, in whatever way; null: it was not. A message that somebody
@@ -31,12 +44,23 @@ internal sealed class CourseAnswers(List<AnswerFact> answers)
     }
 
     /// <summary>Whether somebody works on the task of the communication of this kind and cause.</summary>
-    public bool InHand(CommunicationKind kind, string cause) =>
-        answers.Exists(a => a.Kind == kind && a.Cause == cause && a.Answer == TaskAnswer.InHand);
+    public bool InHand(CommunicationKind kind, string cause) => Holds(kind, cause, TaskAnswer.InHand);
 
     /// <summary>Whether somebody at the clinic cancelled the message of this kind and cause.</summary>
-    public bool Cancelled(CommunicationKind kind, string cause) =>
-        answers.Exists(a => a.Kind == kind && a.Cause == cause && a.Answer == TaskAnswer.Declined);
+    public bool Cancelled(CommunicationKind kind, string cause) => Holds(kind, cause, TaskAnswer.Declined);
+
+    private bool Holds(CommunicationKind kind, string cause, TaskAnswer said)
+    {
+        foreach (AnswerFact answer in answers)
+        {
+            if (answer.Kind == kind && answer.Cause == cause && answer.Answer == said)
+            {
+                return true;
+            }
+        }
+
+        return false;
+    }
 
     /// <summary>
     /// The rejection that keeps this outcome from being proposed: recent, and no finding and no sign of 2 or more reported since, which
@@ -44,16 +68,20 @@ internal sealed class CourseAnswers(List<AnswerFact> answers)
     /// </summary>
     public AnswerFact? RejectionOf(Outcome outcome, CourseTimeline course)
     {
-        AnswerFact? rejected = answers.FindLast(a =>
-            a is { Kind: CommunicationKind.StepChange, Answer: TaskAnswer.Declined } && a.Cause.StartsWith(CauseOf(outcome), StringComparison.Ordinal));
-        if (rejected is null || course.Today >= Until(rejected, course))
+        AnswerFact? rejected = null;
+        foreach (AnswerFact answer in answers)
         {
-            return null;
+            if (answer is { Kind: CommunicationKind.StepChange, Answer: TaskAnswer.Declined } && answer.Cause.StartsWith(CauseOf(outcome), StringComparison.Ordinal))
+            {
+                rejected = answer;
+            }
         }
 
-        bool changed = course.Days.Any(d => d.Worst >= Grade.Moderate && d.WorstAt > rejected.At) || course.Findings.Any(f => f.At > rejected.At);
-        return changed ? null : rejected;
+        return rejected is null || course.Today >= Until(rejected, course) || GroundsChanged(course, rejected.At) ? null : rejected;
     }
+
+    private static bool GroundsChanged(CourseTimeline course, DateTimeOffset since) =>
+        course.Days.Any(d => d.Worst >= Grade.Moderate && d.WorstAt > since) || course.Findings.Any(f => f.At > since);
 
     /// <summary>First date on which a rejected proposal may be made again.</summary>
     public static DateOnly Until(AnswerFact rejected, CourseTimeline course) =>

@@ -11,12 +11,13 @@ namespace Titration.Protocol.Courses;
 /// </summary>
 internal sealed class CourseTimeline
 {
-    private CourseTimeline(Course course, ProtocolDefinition protocol, AsOf asOf, OrderTimeline orders)
+    private CourseTimeline(Course course, ProtocolDefinition protocol, AsOf asOf, OrderTimeline orders, CourseAnswers answers)
     {
         Course = course;
         Protocol = protocol;
         AsOf = asOf;
         Orders = orders;
+        Answers = answers;
         Product = protocol.ProductOf(course.Ingredient)!;
     }
 
@@ -69,7 +70,7 @@ internal sealed class CourseTimeline
 
     public PatientFact? Patient { get; private init; }
 
-    public CourseAnswers Answers { get; private init; } = new([]);
+    public CourseAnswers Answers { get; }
 
     /// <summary>What each order let the patient have, oldest first.</summary>
     public ImmutableArray<OrderedSupply> Dispensed { get; private init; } = [];
@@ -105,7 +106,7 @@ internal sealed class CourseTimeline
         SpeaksTo speaksTo = SpeaksTo.Course(orders, facts.Prescriptions);
         ImmutableArray<Observed> mine = facts.Observations.RemoveAll(o => o.Date < day0 || !speaksTo.Includes(o.Fact));
         ImmutableArray<Observed> myRemarks = facts.Remarks.RemoveAll(o => o.Date < day0 || !speaksTo.Includes(o.Fact));
-        CourseTimeline folded = new(course, protocol, asOf, timeline)
+        CourseTimeline folded = new(course, protocol, asOf, timeline, answers)
         {
             Day0 = day0,
             Days = DayReport.Of(mine),
@@ -119,7 +120,6 @@ internal sealed class CourseTimeline
                 .. myRemarks.Where(o => o.Fact.PerformerKind == PerformerKind.Clinician && o.Fact.Statements.Any(s => s is Statement.Recovered { Yes: true })).Select(o => o.At),
             ],
             Patient = facts.Patient,
-            Answers = answers,
             Dispensed = OrderedSupply.Of(orders, asOf),
             Tied = facts.Tied,
         };

@@ -8,34 +8,75 @@ namespace Titration.Protocol.Courses;
 /// The check-ins of one clinic-local day, taken together: each sign has its highest grade, except that a clinician's grade replaces
 /// what the patient graded at or before the clinician's time.
 /// </summary>
-internal sealed record DayReport
+internal sealed class DayReport
 {
     /// <summary>The four signs that make a check-in complete; itch is welcome.</summary>
     public const int RequiredSigns = 4;
 
     private static readonly int SignCount = Enum.GetValues<Sign>().Length;
 
-    public required DateOnly Date { get; init; }
+    private readonly ReadOnlyMemory<Observed> _observations;
 
-    /// <summary>By <see cref="Sign"/>; null where nobody graded it that day: a missing grade is never 0.</summary>
-    public required ImmutableArray<Grade?> Grades { get; init; }
+    private DayReport(ReadOnlyMemory<Observed> observations)
+    {
+        _observations = observations;
+        Date = observations.Span[0].Date;
+        CompleteAt = CompleteAtOf(observations.Span);
+        Span<Grade?> grades = stackalloc Grade?[SignCount];
+        FindGrades(observations.Span, grades);
+        for (int sign = 0; sign < grades.Length; sign++)
+        {
+            Grade grade = grades[sign] ?? Grade.None;
+            Worst = grade > Worst ? grade : Worst;
+            RequiredSum += sign < RequiredSigns ? (int)grade : 0;
+        }
+    }
+
+    public DateOnly Date { get; }
 
     /// <summary>When the last complete check-in of the day was made; null where none was complete.</summary>
-    public required DateTimeOffset? CompleteAt { get; init; }
-
-    /// <summary>When the worst grade was given.</summary>
-    public required DateTimeOffset WorstAt { get; init; }
-
-    public required ImmutableArray<ResourceVersion> Evidence { get; init; }
+    public DateTimeOffset? CompleteAt { get; }
 
     public bool IsComplete => CompleteAt is not null;
 
-    public Grade Worst { get; private init; }
+    public Grade Worst { get; }
 
     /// <summary>Sum of the four required signs; 0 to 12.</summary>
-    public int RequiredSum { get; private init; }
+    public int RequiredSum { get; }
 
     public bool IsCompleteAndMild => IsComplete && Worst <= Grade.Mild;
+
+    /// <summary>When the worst grade was given.</summary>
+    public DateTimeOffset WorstAt => LastGraded(_observations.Span, Worst);
+
+    /// <summary>By <see cref="Sign"/>; null where nobody graded it that day: a missing grade is never 0.</summary>
+    public ImmutableArray<Grade?> Grades
+    {
+        get
+        {
+            Grade?[] grades = new Grade?[SignCount];
+            FindGrades(_observations.Span, grades);
+            return ImmutableCollectionsMarshal.AsImmutableArray(grades);
+        }
+    }
+
+    /// <summary>What graded anything.</summary>
+    public ImmutableArray<ResourceVersion> Evidence
+    {
+        get
+        {
+            ImmutableArray<ResourceVersion>.Builder evidence = ImmutableArray.CreateBuilder<ResourceVersion>(_observations.Length);
+            foreach (ref readonly Observed observed in _observations.Span)
+            {
+                if (observed.Signs != 0)
+                {
+                    evidence.Add(observed.Fact.Source);
+                }
+            }
+
+            return evidence.DrainToImmutable();
+        }
+    }
 
     /// <summary>The day reports of these observations, oldest first. The observations come in time order; those that grade nothing make no report.</summary>
     public static ImmutableArray<DayReport> Of(ImmutableArray<Observed> observations)
@@ -45,26 +86,26 @@ internal sealed record DayReport
         while (next < observations.Length)
         {
             int first = next;
+            bool grades = false;
             while (next < observations.Length && observations[next].Date == observations[first].Date)
             {
+                grades |= observations[next].Signs != 0;
                 next++;
             }
 
-            if (OfDay(observations.AsSpan()[first..next]) is { } day)
+            if (grades)
             {
-                days.Add(day);
+                days.Add(new DayReport(observations.AsMemory()[first..next]));
             }
         }
 
         return days.DrainToImmutable();
     }
 
-    private static DayReport? OfDay(ReadOnlySpan<Observed> observations)
+    private static void FindGrades(ReadOnlySpan<Observed> observations, Span<Grade?> grades)
     {
         Span<int> clinicians = stackalloc int[SignCount];
         FindClinicians(observations, clinicians);
-        Grade?[] grades = new Grade?[SignCount];
-        ImmutableArray<ResourceVersion>.Builder evidence = ImmutableArray.CreateBuilder<ResourceVersion>(1);
         foreach (ref readonly Observed observed in observations)
         {
             foreach (Statement statement in observed.Fact.Statements)
@@ -78,37 +119,7 @@ internal sealed record DayReport
                     }
                 }
             }
-
-            if (observed.Signs != 0)
-            {
-                evidence.Add(observed.Fact.Source);
-            }
         }
-
-        if (evidence.Count == 0)
-        {
-            return null;
-        }
-
-        Grade worst = Grade.None;
-        int requiredSum = 0;
-        for (int sign = 0; sign < grades.Length; sign++)
-        {
-            Grade grade = grades[sign] ?? Grade.None;
-            worst = grade > worst ? grade : worst;
-            requiredSum += sign < RequiredSigns ? (int)grade : 0;
-        }
-
-        return new DayReport
-        {
-            Date = observations[0].Date,
-            Grades = ImmutableCollectionsMarshal.AsImmutableArray(grades),
-            CompleteAt = CompleteAtOf(observations),
-            WorstAt = LastGraded(observations, worst),
-            Evidence = evidence.DrainToImmutable(),
-            Worst = worst,
-            RequiredSum = requiredSum,
-        };
     }
 
     /// <summary>By sign the index of the last observation in which a clinician graded it; -1: no clinician did.</summary>

@@ -72,16 +72,25 @@ internal sealed class FactSelection
         ImmutableArray<ResourceVersion>.Builder tied = ImmutableArray.CreateBuilder<ResourceVersion>();
         ImmutableArray<Observed> standing = Standing(observations, tied, asOf);
         ImmutableArray<ImmutableArray<PrescriptionFact>> histories = Histories(prescriptions, tied);
+        tied.Sort((a, b) => string.CompareOrdinal(a.Type, b.Type) is not 0 and var byType ? byType : string.CompareOrdinal(a.Id, b.Id));
         return new FactSelection(
-            standing,
-            Replaced([.. histories.Where(h => h[^1].Status != PrescriptionStatus.Removed)], asOf.Zone),
-            [
-                .. histories.Where(h => h[^1].Status == PrescriptionStatus.Removed && h.Length > 1)
-                    .Select(h => h.SetItem(h.Length - 1, h[^1] with { Status = PrescriptionStatus.Ended })),
-            ],
-            Newest(patients),
-            NewestOfEach(answers),
-            [.. tied.OrderBy(t => t.Type, StringComparer.Ordinal).ThenBy(t => t.Id, StringComparer.Ordinal)]);
+            standing, Replaced(histories.RemoveAll(IsRemoved), asOf.Zone), Withdrawals(histories), Newest(patients), NewestOfEach(answers), tied.DrainToImmutable());
+    }
+
+    private static bool IsRemoved(ImmutableArray<PrescriptionFact> history) => history[^1].Status == PrescriptionStatus.Removed;
+
+    private static ImmutableArray<ImmutableArray<PrescriptionFact>> Withdrawals(ImmutableArray<ImmutableArray<PrescriptionFact>> histories)
+    {
+        ImmutableArray<ImmutableArray<PrescriptionFact>>.Builder withdrawn = ImmutableArray.CreateBuilder<ImmutableArray<PrescriptionFact>>(0);
+        foreach (ImmutableArray<PrescriptionFact> history in histories)
+        {
+            if (IsRemoved(history) && history.Length > 1)
+            {
+                withdrawn.Add(history.SetItem(history.Length - 1, history[^1] with { Status = PrescriptionStatus.Ended }));
+            }
+        }
+
+        return withdrawn.DrainToImmutable();
     }
 
     private static ImmutableArray<Observed> Standing(Versions<ObservationFact> versions, ImmutableArray<ResourceVersion>.Builder tied, AsOf asOf)
@@ -126,8 +135,10 @@ internal sealed class FactSelection
     private static ImmutableArray<ImmutableArray<PrescriptionFact>> Histories(
         Versions<PrescriptionFact> prescriptions, ImmutableArray<ResourceVersion>.Builder tied)
     {
-        ImmutableArray<ImmutableArray<PrescriptionFact>>.Builder histories = ImmutableArray.CreateBuilder<ImmutableArray<PrescriptionFact>>();
-        foreach (PrescriptionFact version in prescriptions.OneOfEach.OrderBy(v => v.Source.Id, StringComparer.Ordinal))
+        List<PrescriptionFact> byId = [.. prescriptions.OneOfEach];
+        byId.Sort((a, b) => string.CompareOrdinal(a.Source.Id, b.Source.Id));
+        ImmutableArray<ImmutableArray<PrescriptionFact>>.Builder histories = ImmutableArray.CreateBuilder<ImmutableArray<PrescriptionFact>>(byId.Count);
+        foreach (PrescriptionFact version in byId)
         {
             if (prescriptions.AllOf(version) is not { } versions)
             {
@@ -150,7 +161,7 @@ internal sealed class FactSelection
             ]);
         }
 
-        return histories.ToImmutable();
+        return histories.DrainToImmutable();
     }
 
     /// <summary>An order of another ingredient that names this one as its prior prescription ends it, whatever its own status says.</summary>

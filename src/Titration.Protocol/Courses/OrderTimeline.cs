@@ -50,7 +50,7 @@ internal sealed class OrderTimeline
     /// <param name="orders">The versions of each order.</param>
     /// <param name="approved">Approved proposals of the course.</param>
     public static OrderTimeline Of(
-        List<ImmutableArray<PrescriptionFact>> orders, IEnumerable<AnswerFact> approved, ProtocolDefinition protocol, AsOf asOf)
+        List<ImmutableArray<PrescriptionFact>> orders, List<AnswerFact> approved, ProtocolDefinition protocol, AsOf asOf)
     {
         OrderTimeline timeline = new(protocol, asOf);
         List<OrderEvent> events = [];
@@ -61,12 +61,13 @@ internal sealed class OrderTimeline
 
         foreach (AnswerFact answer in approved)
         {
-            events.Add(new OrderEvent(answer.At, orders.Count, Version: null, FirstVersion: false, answer.Proposed));
+            events.Add(new OrderEvent(answer.At, events.Count, orders.Count, Version: null, FirstVersion: false, answer.Proposed));
         }
 
-        // Stable for equal instants, so the order of arrival cannot matter: orders come sorted by id.
+        // Orders come sorted by id: those of equal instants stay so, and the order of arrival cannot matter.
+        events.Sort((a, b) => a.At != b.At ? a.At.CompareTo(b.At) : a.Position.CompareTo(b.Position));
         PrescriptionFact?[] states = new PrescriptionFact?[orders.Count];
-        foreach (OrderEvent e in events.OrderBy(e => e.At).ThenBy(e => e.Order))
+        foreach (OrderEvent e in events)
         {
             if (e.At > asOf.Instant)
             {
@@ -86,7 +87,7 @@ internal sealed class OrderTimeline
 
         timeline.Segments = [.. timeline._segments];
         timeline.Pauses = [.. timeline._pauses];
-        timeline.NotAdopted = [.. states.OfType<PrescriptionFact>().Where(s => s.Status == PrescriptionStatus.Active && !timeline.CanAdopt(s))];
+        timeline.NotAdopted = timeline.NotAdoptedOf(states);
         return timeline;
     }
 
@@ -103,18 +104,18 @@ internal sealed class OrderTimeline
             DateTimeOffset recorded = version.Source.LastUpdated ?? at;
             if (i == 0 && version.Status is PrescriptionStatus.OnHold or PrescriptionStatus.Ended && recorded > at)
             {
-                events.Add(new OrderEvent(at, order, version with { Status = PrescriptionStatus.Active }, FirstVersion: true));
+                events.Add(new OrderEvent(at, events.Count, order, version with { Status = PrescriptionStatus.Active }, FirstVersion: true));
             }
 
             bool first = i == 0 && version.Status == PrescriptionStatus.Active;
             at = first ? at : recorded > at ? recorded : at;
-            events.Add(new OrderEvent(at, order, version, first));
+            events.Add(new OrderEvent(at, events.Count, order, version, first));
         }
     }
 
     private void Apply(PrescriptionFact?[] states, OrderEvent e)
     {
-        PrescriptionFact? latest = Latest(states, _ => true);
+        PrescriptionFact? latest = Latest(states, adoptable: false);
         if (latest is null)
         {
             if (State is OrderState.InForce or OrderState.OnHold)
@@ -136,7 +137,7 @@ internal sealed class OrderTimeline
             return;
         }
 
-        PrescriptionFact? adopted = Latest(states, CanAdopt);
+        PrescriptionFact? adopted = Latest(states, adoptable: true);
         if (adopted is { Status: PrescriptionStatus.Active })
         {
             Adopt(adopted, e);
@@ -149,12 +150,12 @@ internal sealed class OrderTimeline
         State = OrderState.InForce;
     }
 
-    private PrescriptionFact? Latest(PrescriptionFact?[] states, Func<PrescriptionFact, bool> which)
+    private PrescriptionFact? Latest(PrescriptionFact?[] states, bool adoptable)
     {
         PrescriptionFact? latest = null;
         foreach (PrescriptionFact? state in states)
         {
-            if (state is { Status: PrescriptionStatus.Active or PrescriptionStatus.OnHold } && which(state)
+            if (state is { Status: PrescriptionStatus.Active or PrescriptionStatus.OnHold } && (!adoptable || CanAdopt(state))
                 && (latest is null || state.AuthoredOn.StartIn(_asOf.Zone) >= latest.AuthoredOn.StartIn(_asOf.Zone)))
             {
                 latest = state;
@@ -162,6 +163,20 @@ internal sealed class OrderTimeline
         }
 
         return latest;
+    }
+
+    private ImmutableArray<PrescriptionFact> NotAdoptedOf(PrescriptionFact?[] states)
+    {
+        ImmutableArray<PrescriptionFact> notAdopted = [];
+        foreach (PrescriptionFact? state in states)
+        {
+            if (state is { Status: PrescriptionStatus.Active } && !CanAdopt(state))
+            {
+                notAdopted = notAdopted.Add(state);
+            }
+        }
+
+        return notAdopted;
     }
 
     private bool CanAdopt(PrescriptionFact order) =>
@@ -278,5 +293,5 @@ internal sealed class OrderTimeline
 
     private static DateOnly Later(DateOnly a, DateOnly? b) => b is { } other && other > a ? other : a;
 
-    private readonly record struct OrderEvent(DateTimeOffset At, int Order, PrescriptionFact? Version, bool FirstVersion, Step? Approved = null);
+    private readonly record struct OrderEvent(DateTimeOffset At, int Position, int Order, PrescriptionFact? Version, bool FirstVersion, Step? Approved = null);
 }

@@ -10,7 +10,7 @@ namespace Titration.Protocol.Courses;
 /// <param name="Count">What was reported.</param>
 /// <param name="CountsMissed">True where <paramref name="Count"/> is of applications left out, false where it is of nights applied.</param>
 /// <param name="Source">The reporting observation.</param>
-internal sealed record NightReport(DateOnly Date, DateOnly From, DateOnly Until, int Count, bool CountsMissed, ResourceVersion Source)
+internal readonly record struct NightReport(DateOnly Date, DateOnly From, DateOnly Until, int Count, bool CountsMissed, ResourceVersion Source)
 {
     public int Nights => Until.DayNumber - From.DayNumber;
 }

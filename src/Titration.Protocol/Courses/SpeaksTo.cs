@@ -8,10 +8,21 @@ internal sealed class SpeaksTo(HashSet<string> mine, HashSet<string> others)
 {
     public static SpeaksTo Course(List<ImmutableArray<PrescriptionFact>> orders, ImmutableArray<ImmutableArray<PrescriptionFact>> all)
     {
-        HashSet<string> mine = new(orders.Select(o => o[0].Source.Id), StringComparer.Ordinal);
-        HashSet<string> others = new(
-            all.Where(o => o[^1].Product.Role == ProductRole.Titrated && !mine.Contains(o[0].Source.Id)).Select(o => o[0].Source.Id),
-            StringComparer.Ordinal);
+        HashSet<string> mine = new(StringComparer.Ordinal);
+        foreach (ImmutableArray<PrescriptionFact> order in orders)
+        {
+            mine.Add(order[0].Source.Id);
+        }
+
+        HashSet<string> others = new(StringComparer.Ordinal);
+        foreach (ImmutableArray<PrescriptionFact> order in all)
+        {
+            if (order[^1].Product.Role == ProductRole.Titrated && !mine.Contains(order[0].Source.Id))
+            {
+                others.Add(order[0].Source.Id);
+            }
+        }
+
         return new SpeaksTo(mine, others);
     }
 

@@ -46,7 +46,7 @@ public sealed record CourseFigures
             GramsPerWeek = step?.WeeklyGrams,
             ActiveMilligramsPerWeek = step?.WeeklyActiveMilligrams,
             GramsApplied = applied.Sum(u => u.GramsIn(u.NightsBefore(course.Today))),
-            ActiveMilligramsApplied = applied.Sum(u => DoseAmounts.ActiveMilligrams(u.GramsIn(u.NightsBefore(course.Today)), u.StrengthPercent)),
+            ActiveMilligramsApplied = applied.Sum(u => DoseAmounts.ActiveMilligrams(u.GramsIn(u.NightsBefore(course.Today)), u.Step.StrengthPercent)),
             UsedUpAtEarliest = course.Supply?.EarliestRunOut,
             UsedUpAtLatest = course.Supply?.LatestRunOut,
             Ahead = step is null || course.WithheldSince is not null ? [] : AheadOf(course, course.Segment!),

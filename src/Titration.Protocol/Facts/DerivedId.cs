@@ -27,7 +27,10 @@ public static class DerivedId
     /// <summary>RFC 9562 section 5.5.</summary>
     public static Guid Version5(Guid nameSpace, string name)
     {
-        byte[] input = [.. nameSpace.ToByteArray(bigEndian: true), .. Encoding.UTF8.GetBytes(name)];
+        const int NameSpaceBytes = 16;
+        byte[] input = new byte[NameSpaceBytes + Encoding.UTF8.GetByteCount(name)];
+        nameSpace.TryWriteBytes(input, bigEndian: true, out _);
+        Encoding.UTF8.GetBytes(name, input.AsSpan(NameSpaceBytes));
         Span<byte> hash = stackalloc byte[SHA1.HashSizeInBytes];
 #pragma warning disable CA5350 // The RFC prescribes SHA-1 for version 5; nothing here relies on its strength.
         SHA1.HashData(input, hash);

@@ -219,10 +219,7 @@ internal static class CourseEvaluation
     private static Evaluation Result(CourseTimeline course, Voices voices, Outcome? outcome)
     {
         Unanswered.Follow(voices.Communications, course.Answers, course.Protocol, course.AsOf.Instant, at => voices.LookAt(at));
-
-        // Of two that step down the lower step decides.
-        ImmutableArray<RuleResult> reasons =
-            [.. voices.Results.OrderBy(r => r.Outcome).ThenBy(r => r.Outcome == Outcome.StepDown ? r.Proposed!.WeeklyActiveMilligrams : 0)];
+        ImmutableArray<RuleResult> reasons = MostCautiousFirst(voices.Results);
         return new Evaluation
         {
             Course = course.Course,
@@ -239,4 +236,26 @@ internal static class CourseEvaluation
             Prescriber = course.Orders.Order?.Prescriber,
         };
     }
+
+    /// <summary>Of two that step down the lower step decides; what is equal stays as the rules spoke.</summary>
+    private static ImmutableArray<RuleResult> MostCautiousFirst(List<RuleResult> results)
+    {
+        ImmutableArray<RuleResult>.Builder sorted = ImmutableArray.CreateBuilder<RuleResult>(results.Count);
+        foreach (RuleResult result in results)
+        {
+            int at = sorted.Count;
+            while (at > 0 && IsMoreCautious(result, sorted[at - 1]))
+            {
+                at--;
+            }
+
+            sorted.Insert(at, result);
+        }
+
+        return sorted.DrainToImmutable();
+    }
+
+    private static bool IsMoreCautious(RuleResult a, RuleResult b) =>
+        a.Outcome < b.Outcome
+        || (a.Outcome == Outcome.StepDown && b.Outcome == Outcome.StepDown && a.Proposed!.WeeklyActiveMilligrams < b.Proposed!.WeeklyActiveMilligrams);
 }

@@ -9,7 +9,7 @@ namespace Titration.Protocol.Rules;
 /// </summary>
 internal static class Interacting
 {
-    public static IEnumerable<Gate> Gates(CourseTimeline course, StepSegment segment, Voices voices)
+    public static void AddGates(List<Gate> gates, CourseTimeline course, StepSegment segment, Voices voices)
     {
         foreach (OtherOrder other in course.OtherOrders)
         {
@@ -22,8 +22,8 @@ internal static class Interacting
 
             if (began < course.Day0)
             {
-                yield return new Gate(
-                    RuleIds.Interacting, true, $"{ingredient} since {began:O} is older than the course: only noted", [other.Order.Source], segment.Since);
+                gates.Add(new Gate(
+                    RuleIds.Interacting, true, $"{ingredient} since {began:O} is older than the course: only noted", [other.Order.Source], segment.Since));
                 continue;
             }
 
@@ -31,18 +31,18 @@ internal static class Interacting
             voices.LookOn(opens);
             DayReport? settled = Settled(course, began);
             bool open = course.Today >= opens && settled is not null;
-            yield return new Gate(
+            gates.Add(new Gate(
                 RuleIds.Interacting, open,
                 $"{ingredient} since {began:O}: {course.Protocol.Severity.InteractingDays} days and a complete check-in "
                 + $"{course.Protocol.StepUp.EvidenceAfterDays} or more days after it with nothing above 1 are needed",
                 [other.Order.Source, .. settled?.Evidence ?? []],
-                open ? opens > segment.Since ? opens : segment.Since : null);
+                open ? opens > segment.Since ? opens : segment.Since : null));
         }
 
         if (segment.Order.Product.PartOfCombination)
         {
-            yield return new Gate(
-                RuleIds.Interacting, true, "the product itself holds another active ingredient: only noted", [segment.Order.Source], segment.Since);
+            gates.Add(new Gate(
+                RuleIds.Interacting, true, "the product itself holds another active ingredient: only noted", [segment.Order.Source], segment.Since));
         }
     }
 

@@ -87,7 +87,12 @@ internal static class Reviews
         }
 
         Exposure exposure = course.OnStep;
-        decimal used = course.ReportsOnStep.Sum(r => course.UsedOn(r, segment));
+        decimal used = 0m;
+        foreach (NightReport report in course.ReportsOnStep)
+        {
+            used += course.UsedOn(report, segment);
+        }
+
         if (used > course.Protocol.Supply.OverUse * Math.Ceiling(exposure.Planned))
         {
             ImmutableArray<ResourceVersion> evidence = [.. course.ReportsOnStep.Select(r => r.Source)];

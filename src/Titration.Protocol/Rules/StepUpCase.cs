@@ -65,7 +65,7 @@ internal sealed class StepUpCase
             RecentModerate(course, segment, voices),
             Rising(course, segment),
         ];
-        gates.AddRange(Interacting.Gates(course, segment, voices));
+        Interacting.AddGates(gates, course, segment, voices);
         if (next is not null && next.StrengthPercent > segment.Step.StrengthPercent)
         {
             gates.Add(StrengthGate.Of(course, segment, voices));
@@ -119,12 +119,20 @@ internal sealed class StepUpCase
 
         bool open = exposure.Applied >= gates.MinimumApplications && exposure.Applied >= gates.MinimumExposure * exposure.Planned;
         ImmutableArray<NightReport> reports = course.ReportsOnStep;
-        long above = reports.Sum(r => r.CountsMissed || r.Nights == 0 ? 0L : Math.Max((long)r.Count - r.Nights, 0));
+        long above = 0;
+        ImmutableArray<ResourceVersion>.Builder evidence = ImmutableArray.CreateBuilder<ResourceVersion>(reports.Length + 1);
+        evidence.Add(segment.Order.Source);
+        foreach (NightReport report in reports)
+        {
+            above += report.CountsMissed || report.Nights == 0 ? 0L : Math.Max((long)report.Count - report.Nights, 0);
+            evidence.Add(report.Source);
+        }
+
         string capped = above > 0 ? $", {above} reported above the nights there were not counted" : "";
         string text = $"{exposure.Applied:0.##} applied of {exposure.Planned:0.##} planned over {exposure.Nights} reported nights{assumed}{capped}, "
             + $"at least {gates.MinimumApplications} and {gates.MinimumExposure:P0} are needed";
         DateOnly since = reports.Length > 0 ? reports[^1].Date : segment.Since;
-        return new Gate(RuleIds.Exposure, open, text, [segment.Order.Source, .. reports.Select(r => r.Source)], open ? since : null);
+        return new Gate(RuleIds.Exposure, open, text, evidence.DrainToImmutable(), open ? since : null);
     }
 
     private static DayReport? NewestEvidence(CourseTimeline course, StepSegment segment)

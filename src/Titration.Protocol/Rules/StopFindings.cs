@@ -12,13 +12,10 @@ internal static class StopFindings
 {
     public static void Speak(CourseTimeline course, Voices voices)
     {
-        foreach (IGrouping<FindingKind, ReportedFinding> kind in course.Findings.Where(f => f.ClearedAt is null && !AnsweredByOrder(course, f)).GroupBy(f => f.Rule.Finding).OrderByDescending(g => g.First().Rule.Priority))
+        ImmutableArray<ReportedFinding> standing = course.Findings.RemoveAll(f => f.ClearedAt is not null || AnsweredByOrder(course, f));
+        if (!standing.IsEmpty)
         {
-            // The first report that still stands carries the finding; a repeat adds nothing to what was said.
-            if (kind.FirstOrDefault(Bears) is { } finding)
-            {
-                Speak(course, voices, finding, [.. kind.Select(f => f.Source)]);
-            }
+            SpeakOf(standing, course, voices);
         }
 
         if (EarlySevereOf(course) is { ClearedAt: null, Day: { } day })
@@ -27,6 +24,18 @@ internal static class StopFindings
                 + $"(day 0 to {course.Protocol.Severity.EarlySevereDays})";
             Stop(course, voices, RuleIds.EarlySevere, RuleIds.EarlySevere, Priority.Urgent, day.Date, day.WorstAt, text, day.Evidence,
                 $"{RuleIds.EarlySevere}:{day.Date:O}");
+        }
+    }
+
+    private static void SpeakOf(ImmutableArray<ReportedFinding> standing, CourseTimeline course, Voices voices)
+    {
+        foreach (IGrouping<FindingKind, ReportedFinding> kind in standing.GroupBy(f => f.Rule.Finding).OrderByDescending(g => g.First().Rule.Priority))
+        {
+            // The first report that still stands carries the finding; a repeat adds nothing to what was said.
+            if (kind.FirstOrDefault(Bears) is { } finding)
+            {
+                Speak(course, voices, finding, [.. kind.Select(f => f.Source)]);
+            }
         }
     }
 

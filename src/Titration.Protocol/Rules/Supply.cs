@@ -60,7 +60,15 @@ internal static class Supply
     /// <summary>The proportion of days covered up to today by the first fill of each order; nothing where an order's dosage is not known.</summary>
     private static string DaysCovered(CourseTimeline course)
     {
-        List<Fill> fills = [.. course.Dispensed.Select(d => d.FirstFill).OfType<Fill>()];
+        List<Fill> fills = [];
+        foreach (OrderedSupply order in course.Dispensed)
+        {
+            if (order.FirstFill is { } fill)
+            {
+                fills.Add(fill);
+            }
+        }
+
         DaysOfPeriod covered = Adherence.ProportionOfDaysCovered(fills, DateOnly.MinValue, course.Today);
         return fills.Count == course.Dispensed.Length && covered.Ratio is { } ratio
             ? $"; by first fills {covered.Days} of {covered.PeriodDays} days covered (PDC {100m * ratio:0.#} %)"

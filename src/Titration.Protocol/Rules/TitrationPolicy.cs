@@ -24,7 +24,7 @@ public static class TitrationPolicy
         foreach ((Course course, List<ImmutableArray<PrescriptionFact>> orders) in CoursesOf(history.Patient, facts, protocol))
         {
             CourseTimeline timeline = CourseTimeline.Of(course, orders, facts, protocol, asOf);
-            if (timeline.Answers.Approved.LastOrDefault() is { } approval && !IsPast(approval, timeline) && !Grounds.Hold(history, approval, protocol, asOf.Zone))
+            if (timeline.Answers.Approved is [.., var approval] && !IsPast(approval, timeline) && !Grounds.Hold(history, approval, protocol, asOf.Zone))
             {
                 timeline.ApprovedWithoutGrounds = approval;
             }
@@ -46,7 +46,7 @@ public static class TitrationPolicy
             evaluations.Add(emergency);
         }
 
-        return evaluations.ToImmutable();
+        return evaluations.DrainToImmutable();
     }
 
     /// <summary>Whether an approval had come into force before this policy did: a new policy never judges the past.</summary>
@@ -108,9 +108,7 @@ public static class TitrationPolicy
             if (last.Product.Role == ProductRole.Titrated)
             {
                 (string, string) key = (last.Product.Ingredient, last.Area);
-                ImmutableArray<PrescriptionFact> same = versions.All(v => v.Product.Ingredient == last.Product.Ingredient && v.Area == last.Area)
-                    ? versions
-                    : [.. versions.Where(v => v.Product.Ingredient == last.Product.Ingredient && v.Area == last.Area)];
+                ImmutableArray<PrescriptionFact> same = versions.RemoveAll(v => v.Product.Ingredient != last.Product.Ingredient || v.Area != last.Area);
                 if (courses.TryGetValue(key, out List<ImmutableArray<PrescriptionFact>>? orders))
                 {
                     orders.Add(same);

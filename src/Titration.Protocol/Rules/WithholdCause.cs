@@ -31,14 +31,17 @@ internal sealed record WithholdCause(
     /// </summary>
     public static List<WithholdCause> Of(CourseTimeline course, Voices voices)
     {
-        List<WithholdCause> causes =
-        [
-            .. Severe(course),
-            .. LastingAtLowest(course),
-            .. FromFindings(course),
-            .. OtherRetinoids(course),
-            .. Procedures(course, voices),
-        ];
+        List<WithholdCause> causes = [];
+        AddSevere(causes, course);
+        AddLastingAtLowest(causes, course);
+        AddFindings(causes, course);
+        AddOtherRetinoids(causes, course);
+        AddProcedures(causes, course, voices);
+        if (causes.Count == 0)
+        {
+            return causes;
+        }
+
         causes.Sort((a, b) => a.At != b.At ? a.At.CompareTo(b.At) : string.CompareOrdinal(a.Key, b.Key));
         course.AnsweredStretches = [.. causes.Select(c => c.AnsweredStretch(course)).OfType<Pause>()];
         causes.RemoveAll(c => c.AnswerableFrom <= course.AnsweredUntil);
@@ -57,7 +60,7 @@ internal sealed record WithholdCause(
         return answer is not null && answer.Since > from ? new Pause(from, answer.Since) : null;
     }
 
-    private static IEnumerable<WithholdCause> Severe(CourseTimeline course)
+    private static void AddSevere(List<WithholdCause> causes, CourseTimeline course)
     {
         SeverityLimits limits = course.Protocol.Severity;
         foreach (DayReport day in course.Days)
@@ -65,18 +68,18 @@ internal sealed record WithholdCause(
             bool early = day.Date.DayNumber - course.Day0.DayNumber <= limits.EarlySevereDays;
             if (day.Worst == Grade.Severe && !early)
             {
-                yield return new WithholdCause(
+                causes.Add(new WithholdCause(
                     RuleIds.Severe, RuleIds.Severe, day.Date, day.WorstAt, day.WorstAt, day.Date.AddDays(limits.RecoveryAfterSevereDays),
-                    Priority.Urgent, ToFirstStep: false, Key: $"{RuleIds.Severe}:{day.Date:O}", day.Evidence);
+                    Priority.Urgent, ToFirstStep: false, Key: $"{RuleIds.Severe}:{day.Date:O}", day.Evidence));
             }
         }
     }
 
-    private static IEnumerable<WithholdCause> LastingAtLowest(CourseTimeline course)
+    private static void AddLastingAtLowest(List<WithholdCause> causes, CourseTimeline course)
     {
         if (course.Segment is not { } segment || !segment.Step.Barrier || !course.Regimen.IsLowest(segment.Step))
         {
-            yield break;
+            return;
         }
 
         for (int i = course.FirstDayOnStep; i < course.Days.Length; i++)
@@ -84,15 +87,15 @@ internal sealed record WithholdCause(
             DayReport day = course.Days[i];
             if (day.Worst >= Grade.Moderate && Severity.EarlierModerate(course, i) is { } earlier)
             {
-                yield return new WithholdCause(
+                causes.Add(new WithholdCause(
                     RuleIds.LastingAtLowest, RuleIds.LastingAtLowest, day.Date, day.WorstAt, day.WorstAt, day.Date, Priority.Urgent,
-                    ToFirstStep: false, Key: $"{RuleIds.LastingAtLowest}:{segment.Since:O}", [.. earlier.Evidence, .. day.Evidence]);
-                yield break;
+                    ToFirstStep: false, Key: $"{RuleIds.LastingAtLowest}:{segment.Since:O}", [.. earlier.Evidence, .. day.Evidence]));
+                return;
             }
         }
     }
 
-    private static IEnumerable<WithholdCause> FromFindings(CourseTimeline course)
+    private static void AddFindings(List<WithholdCause> causes, CourseTimeline course)
     {
         foreach (ReportedFinding finding in course.Findings)
         {
@@ -100,29 +103,29 @@ internal sealed record WithholdCause(
             bool clearedStop = (finding.ClearedAt is not null || StopFindings.AnsweredByOrder(course, finding)) && StopFindings.Stops(course, finding);
             if ((hold || clearedStop) && finding.Date >= course.Day0)
             {
-                yield return new WithholdCause(
+                causes.Add(new WithholdCause(
                     hold ? RuleIds.HoldFinding : RuleIds.ClearedStop, finding.Rule.Finding.Code(), finding.Date, finding.At, finding.ClearedAt,
                     finding.Date, hold ? finding.Rule.Priority : Priority.Urgent, ToFirstStep: clearedStop,
                     Key: $"{finding.Rule.Finding.Code()}:{finding.Source.Id}", [finding.Source])
                 {
                     // An order written while a stop finding stood says nothing of going on; one after the clinician's word does.
                     AnswerableFrom = clearedStop && !StopFindings.AnsweredByOrder(course, finding) ? finding.ClearedAt : finding.At,
-                };
+                });
             }
         }
 
         if (StopFindings.EarlySevereOf(course) is { ClearedAt: { } cleared } early)
         {
-            yield return new WithholdCause(
+            causes.Add(new WithholdCause(
                 RuleIds.ClearedStop, RuleIds.EarlySevere, early.Day.Date, early.Day.WorstAt, cleared,
                 early.Day.Date.AddDays(course.Protocol.Severity.RecoveryAfterSevereDays), Priority.Urgent, ToFirstStep: true, Key: $"{RuleIds.EarlySevere}:{early.Day.Date:O}", early.Day.Evidence)
             {
                 AnswerableFrom = early.AnsweredByOrder ? early.Day.WorstAt : cleared,
-            };
+            });
         }
     }
 
-    private static IEnumerable<WithholdCause> OtherRetinoids(CourseTimeline course)
+    private static void AddOtherRetinoids(List<WithholdCause> causes, CourseTimeline course)
     {
         foreach (OtherOrder other in course.OtherOrders)
         {
@@ -135,20 +138,20 @@ internal sealed record WithholdCause(
             }
 
             DateTimeOffset both = from > course.Day0 ? other.From : ClinicZone.StartOf(course.Day0, course.AsOf.Zone);
-            yield return new WithholdCause(
+            causes.Add(new WithholdCause(
                 RuleIds.AnotherRetinoid, RuleIds.AnotherRetinoid, date, both, other.Until, date, Priority.Urgent, ToFirstStep: false,
                 Key: $"{RuleIds.AnotherRetinoid}:{other.Order.Source.Id}", [other.Order.Source])
             {
                 AnswerableFrom = other.Until,
-            };
+            });
         }
     }
 
-    private static IEnumerable<WithholdCause> Procedures(CourseTimeline course, Voices voices)
+    private static void AddProcedures(List<WithholdCause> causes, CourseTimeline course, Voices voices)
     {
         if (course.Protocol.Dose is not { ProcedureDaysBefore: { } before, ProcedureDaysAfter: { } after })
         {
-            yield break;
+            return;
         }
 
         foreach (PlannedProcedure procedure in course.Procedures)
@@ -161,12 +164,12 @@ internal sealed record WithholdCause(
             DateTimeOffset ends = ClinicZone.StartOf(until, course.AsOf.Zone);
             if (from <= course.Today && until > course.Day0)
             {
-                yield return new WithholdCause(
+                causes.Add(new WithholdCause(
                     RuleIds.Procedure, "procedure-planned", from, at, ends <= course.AsOf.Instant ? ends : null, from, Priority.Routine,
                     ToFirstStep: false, Key: $"{RuleIds.Procedure}:{procedure.Source.Id}", [procedure.Source])
                 {
                     AnswerableFrom = ends,
-                };
+                });
             }
         }
     }

@@ -66,6 +66,8 @@ public static class Adherence
     private static List<Fill> Within(IEnumerable<Fill> fills, DateOnly from, DateOnly until)
     {
         ArgumentNullException.ThrowIfNull(fills);
-        return [.. fills.Where(f => f.On >= from && f.On < until && f.DaysSupply > 0).OrderBy(f => f.On)];
+        List<Fill> within = [.. fills.Where(f => f.On >= from && f.On < until && f.DaysSupply > 0)];
+        within.Sort((a, b) => a.On.CompareTo(b.On));
+        return within;
     }
 }

@@ -10,17 +10,16 @@ namespace Titration.Protocol.Supply;
 /// As reported or planned, none where the nights are withheld; as planned also where <paramref name="Answered"/>. A fraction, so that what one application in three
 /// nights uses is exact.
 /// </param>
-/// <param name="GramsPerApplication">Grams of product.</param>
-/// <param name="StrengthPercent">Per cent weight by weight of what is applied.</param>
+/// <param name="Step">The step in force: grams of product for an application, and its strength.</param>
 /// <param name="Reported">Whether somebody reported these nights; the others count as planned.</param>
 /// <param name="Answered">Whether a cause withheld them until an order answered it: nothing is applied.</param>
 internal readonly record struct NightlyUse(
-    DateOnly From, DateOnly? Until, Frequency Applications, decimal GramsPerApplication, decimal StrengthPercent, bool Reported, bool Answered)
+    DateOnly From, DateOnly? Until, Frequency Applications, Step Step, bool Reported, bool Answered)
 {
     private static readonly Frequency None = new(0m, 1m);
 
     /// <summary>Whether anything is applied.</summary>
-    public bool IsUse => !Answered && Applications.Applications > 0m && GramsPerApplication > 0m;
+    public bool IsUse => !Answered && Applications.Applications > 0m && Step.GramsPerApplication > 0m;
 
     /// <summary>How many there are, up to the calendar's end where they go on.</summary>
     public int Nights => (Until ?? ClinicZone.Within(DateOnly.MaxValue)).DayNumber - From.DayNumber;
@@ -29,10 +28,10 @@ internal readonly record struct NightlyUse(
     public int NightsBefore(DateOnly date) => Math.Max((Until is { } end && end < date ? end : date).DayNumber - From.DayNumber, 0);
 
     /// <summary>Grams of product in so many of the nights.</summary>
-    public decimal GramsIn(int nights) => Answered ? 0m : Applications.PlannedIn(nights) * GramsPerApplication;
+    public decimal GramsIn(int nights) => Answered ? 0m : Applications.PlannedIn(nights) * Step.GramsPerApplication;
 
     /// <summary>How many of the nights an amount of product lasts, in fractions of a night; only where something is applied.</summary>
-    public decimal NightsFrom(decimal grams) => grams * Applications.PerDays / (Applications.Applications * GramsPerApplication);
+    public decimal NightsFrom(decimal grams) => grams * Applications.PerDays / (Applications.Applications * Step.GramsPerApplication);
 
     /// <summary>
     /// What is applied each night from day 0 on: what was reported, and where nobody reported, what was planned. Withheld nights use
@@ -63,14 +62,14 @@ internal readonly record struct NightlyUse(
                 : course.WithheldNights(from, from.AddDays(1)) > 0 ? None
                 : step.Frequency;
             yield return new NightlyUse(
-                from, until, applications, step.GramsPerApplication, step.StrengthPercent, reported, Answered: !reported && IsAnswered(course, from));
+                from, until, applications, step, reported, Answered: !reported && IsAnswered(course, from));
         }
     }
 
     /// <summary>Every date on which the use may change, from day 0 on, in time order.</summary>
     private static List<DateOnly> Bounds(CourseTimeline course)
     {
-        List<DateOnly> bounds = [course.Day0, course.WithheldSince ?? course.Day0];
+        List<DateOnly> bounds = new(capacity: course.NightReports.Length + 8) { course.Day0, course.WithheldSince ?? course.Day0 };
         foreach (StepSegment segment in course.Orders.Segments)
         {
             bounds.Add(segment.Since);
@@ -83,7 +82,12 @@ internal readonly record struct NightlyUse(
 
         foreach (NightReport report in course.NightReports)
         {
-            bounds.Add(report.From);
+            // Mostly a report begins where the one before ended.
+            if (report.From != bounds[^1])
+            {
+                bounds.Add(report.From);
+            }
+
             bounds.Add(report.Until);
         }
 

@@ -38,6 +38,14 @@ internal sealed record SupplyPosition(
         // Null: the same as of all fills, since no stretch was answered.
         Stock? most = course.AnsweredStretches.IsEmpty ? null : new();
         decimal applied = 0m;
+        decimal firstFills = 0m;
+        decimal allFills = 0m;
+        foreach (OrderedSupply given in orders)
+        {
+            firstFills += given.GramsPerFill!.Value;
+            allFills += given.GramsOfAllFills;
+        }
+
         int order = 0;
         DateOnly? lastReported = null;
         foreach (NightlyUse use in NightlyUse.Of(course))
@@ -59,7 +67,7 @@ internal sealed record SupplyPosition(
         }
 
         return new SupplyPosition(
-            applied, orders.Sum(o => o.GramsPerFill!.Value), orders.Sum(o => o.GramsOfAllFills), first.RunOut, all.RunOut, (most ?? all).RunOut, lastReported, orders[^1],
+            applied, firstFills, allFills, first.RunOut, all.RunOut, (most ?? all).RunOut, lastReported, orders[^1],
             [.. orders.Select(o => o.Source)]);
     }
 
@@ -97,7 +105,7 @@ internal sealed record SupplyPosition(
 
         /// <param name="use">The nights.</param>
         /// <param name="ofAllNights">What they use together, where that has been worked out.</param>
-        public void Use(NightlyUse use, decimal? ofAllNights = null)
+        public void Use(in NightlyUse use, decimal? ofAllNights = null)
         {
             if (RunOut is not null || !use.IsUse)
             {
