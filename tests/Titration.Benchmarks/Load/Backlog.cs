@@ -1,5 +1,6 @@
 using System.Collections.Immutable;
 using System.Diagnostics;
+using RabbitMQ.Client;
 using Titration.TestKit;
 using Titration.Worker.Hosting;
 
@@ -8,7 +9,9 @@ namespace Titration.Benchmarks.Load;
 /// <summary>Messages pile up at the broker while the workers stand still; then they are taken in as fast as it goes.</summary>
 internal static class Backlog
 {
-    private static readonly TimeSpan Pause = TimeSpan.FromMilliseconds(10);
+    /// <summary>Between two questions to the broker.</summary>
+    private static readonly TimeSpan Shortest = TimeSpan.FromMilliseconds(20);
+    private static readonly TimeSpan Longest = TimeSpan.FromSeconds(1);
 
     /// <summary>Takes a backlog in, and returns how many messages a second were committed.</summary>
     /// <param name="site">Where.</param>
@@ -27,17 +30,25 @@ internal static class Backlog
         return messages.Length / Stopwatch.GetElapsedTime(start).TotalSeconds;
     }
 
-    /// <summary>Waits until nothing is left at the broker. Asking it costs nothing; the database is asked only then.</summary>
+    /// <summary>
+    /// Waits until nothing is left at the broker. Each question is work for it, and a hundred a second cost the service a quarter of its rate: it is asked again when
+    /// half of what is left may have gone. The database is asked only then.
+    /// </summary>
     public static async Task EmptyAsync(LoadSite site, ImmutableArray<ClinicWorker> workers, CancellationToken cancellationToken)
     {
-        while (await site.Broker.DepthAsync(Messaging.Queue, cancellationToken) > 0)
+        await using IChannel channel = await site.Broker.ChannelAsync(cancellationToken);
+        long start = Stopwatch.GetTimestamp();
+        uint first = 0;
+        while (await LoadBroker.DepthAsync(channel, Messaging.Queue, cancellationToken) is > 0 and uint left)
         {
             foreach (ClinicWorker worker in workers)
             {
                 worker.RequireAlive();
             }
 
-            await Task.Delay(Pause, cancellationToken);
+            first = Math.Max(first, left);
+            TimeSpan half = first > left ? Stopwatch.GetElapsedTime(start) * (left / 2d / (first - left)) : Shortest;
+            await Task.Delay(half < Shortest ? Shortest : half > Longest ? Longest : half, cancellationToken);
         }
     }
 

@@ -3,7 +3,6 @@ using System.Net.Http.Json;
 using System.Text;
 using System.Text.Json.Nodes;
 using RabbitMQ.Client;
-using RabbitMQ.Client.Exceptions;
 using Titration.TestKit.Builders;
 using Titration.Worker.Hosting;
 
@@ -80,19 +79,9 @@ internal sealed class LoadBroker : IAsyncDisposable
             cancellationToken: cancellationToken);
     }
 
-    /// <summary>Messages that wait in a queue for somebody to take them; 0 where there is no such queue.</summary>
-    public async Task<uint> DepthAsync(string queue, CancellationToken cancellationToken)
-    {
-        await using IChannel channel = await ChannelAsync(cancellationToken);
-        try
-        {
-            return (await channel.QueueDeclarePassiveAsync(queue, cancellationToken)).MessageCount;
-        }
-        catch (OperationInterruptedException missing) when (missing.ShutdownReason?.ReplyCode == Constants.NotFound)
-        {
-            return 0;
-        }
-    }
+    /// <summary>Messages that wait in a queue for somebody to take them.</summary>
+    public static async Task<uint> DepthAsync(IChannel channel, string queue, CancellationToken cancellationToken) =>
+        (await channel.QueueDeclarePassiveAsync(queue, cancellationToken)).MessageCount;
 
     public async ValueTask DisposeAsync()
     {

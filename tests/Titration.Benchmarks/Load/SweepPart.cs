@@ -2,7 +2,6 @@ using System.Collections.Immutable;
 using System.Diagnostics;
 using Microsoft.EntityFrameworkCore;
 using Titration.Storage;
-using Titration.TestKit;
 
 namespace Titration.Benchmarks.Load;
 
@@ -55,10 +54,7 @@ internal static class SweepPart
     {
         await using ClinicWorker worker = await site.StartWorkerAsync(cancellationToken);
         long start = Stopwatch.GetTimestamp();
-        await Eventually.HoldsAsync(
-            "an end of what is due",
-            async () => await site.CountAsync($"""SELECT count(*) AS "Value" FROM (SELECT 1 FROM patient WHERE next_look <= now() LIMIT 1) AS due""", cancellationToken) == 0,
-            cancellationToken, TimeSpan.FromHours(1));
+        await site.UntilNobodyIsDueAsync(worker, cancellationToken);
         double seconds = Stopwatch.GetElapsedTime(start).TotalSeconds;
         Progress.Say($"sweep: {seconds:N1} s");
         await using TitrationDbContext database = site.Open();
