@@ -14,8 +14,9 @@ public static class Eventually
     /// <param name="isWanted">Whether the answer is the one waited for.</param>
     /// <param name="cancellationToken">Ends the wait.</param>
     /// <param name="within">The deadline; two minutes where it is not said.</param>
+    /// <param name="every">Between an answer and the next question; 40 milliseconds where it is not said.</param>
     public static async Task<T> BecomesAsync<T>(
-        string what, Func<Task<T>> ask, Func<T, bool> isWanted, CancellationToken cancellationToken, TimeSpan? within = null)
+        string what, Func<Task<T>> ask, Func<T, bool> isWanted, CancellationToken cancellationToken, TimeSpan? within = null, TimeSpan? every = null)
     {
         Stopwatch waited = Stopwatch.StartNew();
         string last = "no answer";
@@ -36,15 +37,16 @@ public static class Eventually
                 last = $"{problem.GetType().Name}: {problem.Message}";
             }
 
-            await Task.Delay(Pause, cancellationToken);
+            await Task.Delay(every ?? Pause, cancellationToken);
         }
 
         throw new TimeoutException($"Waited {waited.Elapsed.TotalSeconds:0} s for {what}; the last answer was: {last}");
     }
 
     /// <summary>Waits until a condition holds.</summary>
-    public static Task HoldsAsync(string what, Func<Task<bool>> condition, CancellationToken cancellationToken, TimeSpan? within = null) =>
-        BecomesAsync(what, condition, holds => holds, cancellationToken, within);
+    public static Task HoldsAsync(
+        string what, Func<Task<bool>> condition, CancellationToken cancellationToken, TimeSpan? within = null, TimeSpan? every = null) =>
+        BecomesAsync(what, condition, holds => holds, cancellationToken, within, every);
 
     /// <summary>Waits until there are so many of something, and no more.</summary>
     public static Task<IReadOnlyList<T>> CountsAsync<T>(

@@ -31,7 +31,7 @@ internal static class Backlog
     }
 
     /// <summary>
-    /// Waits until nothing is left at the broker. Each question is work for it, and a hundred a second cost the service a quarter of its rate: it is asked again when
+    /// Waits until nothing is left at the broker. Each question is work for it, and a hundred a second cost the service a fifth of its rate: it is asked again when
     /// half of what is left may have gone. The database is asked only then.
     /// </summary>
     public static async Task EmptyAsync(LoadSite site, ImmutableArray<ClinicWorker> workers, CancellationToken cancellationToken)

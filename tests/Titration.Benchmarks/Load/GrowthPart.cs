@@ -34,7 +34,7 @@ internal static class GrowthPart
             {
                 ImmutableArray<ClinicMessage> messages = InboundPart.Messages(caseload, size - some, some, round);
                 message.Add(1000 / await Backlog.RateAsync(site, [worker], messages, cancellationToken));
-                look.Add(await LookAsync(site, worker, messages[0].Patient, cancellationToken));
+                look.Add(await LookAsync(site, messages[0].Patient, cancellationToken));
             }
 
             figures.Add(new Figure(Name, $"{size:N0} courses: a message", "ms", [.. message[1..]]));
@@ -62,11 +62,11 @@ internal static class GrowthPart
     }
 
     /// <summary>Makes some due; from the first look to the last by the worker's own clock, for each of them.</summary>
-    private static async Task<double> LookAsync(LoadSite site, ClinicWorker worker, string from, CancellationToken cancellationToken)
+    private static async Task<double> LookAsync(LoadSite site, string from, CancellationToken cancellationToken)
     {
         await using TitrationDbContext database = site.Open();
         int made = await database.Database.ExecuteSqlAsync($"UPDATE patient SET next_look = now() WHERE id >= {from}", cancellationToken);
-        await site.UntilNobodyIsDueAsync(worker, cancellationToken);
+        await site.UntilNobodyIsDueAsync(cancellationToken);
         double seconds = await database.Database.SqlQuery<double>(
             $"""SELECT EXTRACT(epoch FROM max(evaluated_at) - min(evaluated_at))::float8 AS "Value" FROM course WHERE patient >= {from}""").SingleAsync(cancellationToken);
         return 1000 * seconds / made;

@@ -72,15 +72,10 @@ internal sealed class LoadSite : IAsyncDisposable
     }
 
     /// <summary>Waits until nobody is due. Each question is work for the database, the more the more have been looked at: two a second.</summary>
-    public async Task UntilNobodyIsDueAsync(ClinicWorker worker, CancellationToken cancellationToken)
-    {
-        using PeriodicTimer timer = new(TimeSpan.FromSeconds(0.5));
-        while (await CountAsync($"""SELECT count(*) AS "Value" FROM (SELECT 1 FROM patient WHERE next_look <= now() LIMIT 1) AS due""", cancellationToken) > 0)
-        {
-            worker.RequireAlive();
-            await timer.WaitForNextTickAsync(cancellationToken);
-        }
-    }
+    public Task UntilNobodyIsDueAsync(CancellationToken cancellationToken, TimeSpan? within = null) => Eventually.HoldsAsync(
+        "an end of what is due",
+        async () => await CountAsync($"""SELECT count(*) AS "Value" FROM (SELECT 1 FROM patient WHERE next_look <= now() LIMIT 1) AS due""", cancellationToken) == 0,
+        cancellationToken, within, every: TimeSpan.FromSeconds(0.5));
 
     /// <summary>
     /// Lets the database settle after it was filled: its statistics are right, and what is to be written is on the disk. Tables without rows are left alone, as

@@ -54,7 +54,7 @@ internal static class SweepPart
     {
         await using ClinicWorker worker = await site.StartWorkerAsync(cancellationToken);
         long start = Stopwatch.GetTimestamp();
-        await site.UntilNobodyIsDueAsync(worker, cancellationToken);
+        await site.UntilNobodyIsDueAsync(cancellationToken, TimeSpan.FromHours(1));
         double seconds = Stopwatch.GetElapsedTime(start).TotalSeconds;
         Progress.Say($"sweep: {seconds:N1} s");
         await using TitrationDbContext database = site.Open();
