@@ -109,6 +109,20 @@ public sealed class SchemaOnSqlite(SqliteFixture fixture) : SchemaSuite(fixture)
 public sealed class SchemaOnPostgres(PostgresFixture fixture) : SchemaSuite(fixture), IClassFixture<PostgresFixture>
 {
     [Fact]
+    public async Task Long_values_that_every_decision_writes_are_compressed_the_fast_way()
+    {
+        await using TitrationDbContext database = Open();
+
+        string[] fast = await database.Database.SqlQuery<string>(
+            $"""
+            SELECT attrelid::regclass || '.' || attname AS "Value" FROM pg_attribute
+            WHERE attrelid IN ('course'::regclass, 'decision_content'::regclass) AND attcompression = 'l' ORDER BY 1
+            """).ToArrayAsync(Token);
+
+        Assert.Equal(["course.evaluation", "decision_content.content"], fast);
+    }
+
+    [Fact]
     public async Task The_worker_adds_decisions_and_can_neither_change_nor_remove_them()
     {
         await GrantAsync();
