@@ -56,6 +56,7 @@ internal static class LoadReport
     {
         >= 100 => value.ToString("N0"),
         >= 10 => value.ToString("N1"),
-        _ => value.ToString("N2"),
+        >= 1 => value.ToString("N2"),
+        _ => value.ToString("N3"),
     };
 }
