@@ -32,7 +32,8 @@ internal static class Backlog
 
     /// <summary>
     /// Waits until nothing is left at the broker. Each question is work for it, and a hundred a second cost the service a fifth of its rate: it is asked again when
-    /// half of what is left may have gone. The database is asked only then.
+    /// half of what is left may have gone, but at the latest when it has waited twice as long, since what goes in the first moments says little of the rest. The database
+    /// is asked only when the broker has nothing left.
     /// </summary>
     public static async Task EmptyAsync(LoadSite site, ImmutableArray<ClinicWorker> workers, CancellationToken cancellationToken)
     {
@@ -47,8 +48,10 @@ internal static class Backlog
             }
 
             first = Math.Max(first, left);
-            TimeSpan half = first > left ? Stopwatch.GetElapsedTime(start) * (left / 2d / (first - left)) : Shortest;
-            await Task.Delay(half < Shortest ? Shortest : half > Longest ? Longest : half, cancellationToken);
+            TimeSpan waited = Stopwatch.GetElapsedTime(start);
+            TimeSpan half = first > left ? waited * (left / 2d / (first - left)) : Shortest;
+            TimeSpan next = new[] { half, waited, Longest }.Min();
+            await Task.Delay(next > Shortest ? next : Shortest, cancellationToken);
         }
     }
 
