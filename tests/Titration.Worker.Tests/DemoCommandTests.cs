@@ -43,6 +43,8 @@ public sealed class DemoCommandTests(PlayedClinic played)
     [Theory]
     [InlineData("--patients", "0")]
     [InlineData("--days", "731")]
+    [InlineData("--days", "abc")]
+    [InlineData("--patients", "1.5")]
     public async Task A_clinic_out_of_range_is_refused(string option, string value)
     {
         CommandOutput refused = await DemoAsync(option, value);

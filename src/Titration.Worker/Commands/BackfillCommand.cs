@@ -20,8 +20,20 @@ internal static class BackfillCommand
     private static readonly Option<bool> Apply = new("--apply") { Description = "Take it in. Without: say what it would come to, and keep nothing" };
     private static readonly Option<bool> DryRun = new("--dry-run") { Description = "Say what it would come to, and keep nothing: the default" };
     private static readonly Option<string?> Since = new("--since") { Description = "Leave out what was last changed before this date (YYYY-MM-DD). An order of years ago may still be in force: without it, everything is read" };
-    private static readonly Option<int> PageSize = new("--page-size") { Description = "Resources asked for at once, 1 to 1000", DefaultValueFactory = _ => 100 };
-    private static readonly Option<int> AtOnce = new("--parallel") { Description = "Requests at once, 1 to 4: each reads another resource type", DefaultValueFactory = _ => 1 };
+    private static readonly Option<int> PageSize = new("--page-size")
+    {
+        Description = "Resources asked for at once, 1 to 1000",
+        DefaultValueFactory = _ => 100,
+        CustomParser = r => WholeNumbers.Of(r, 1000)[0],
+    };
+
+    private static readonly Option<int> AtOnce = new("--parallel")
+    {
+        Description = "Requests at once, 1 to 4: each reads another resource type",
+        DefaultValueFactory = _ => 1,
+        CustomParser = r => WholeNumbers.Of(r, 4)[0],
+    };
+
     private static readonly Option<bool> Again = new("--again") { Description = "With --apply: start at the beginning, whatever was read before" };
     private static readonly Option<bool> AsJson = new("--json") { Description = "The result as JSON; what was counted, and each course with what would stand today" };
 
@@ -58,11 +70,6 @@ internal static class BackfillCommand
         if ((apply && parsed.GetValue(DryRun)) || (!apply && parsed.GetValue(Again)))
         {
             return Records.Refuse(apply ? "--apply and --dry-run exclude each other" : "--again means something with --apply only");
-        }
-
-        if (parsed.GetValue(PageSize) is < 1 or > 1000 || parsed.GetValue(AtOnce) is < 1 or > 4)
-        {
-            return Records.Refuse("--page-size is between 1 and 1000, --parallel between 1 and 4");
         }
 
         DateTimeOffset? since = null;

@@ -23,14 +23,17 @@ internal static class DemoCommand
 
     public static Command Create()
     {
-        Option<int> days = new("--days") { Description = "How long to play, 1 to 730.", DefaultValueFactory = _ => DefaultDays };
-        Option<int> patients = new("--patients") { Description = "How many, 1 to 2000; beyond the 13 with a story they are drawn.", DefaultValueFactory = _ => InventedPatients.All.Count };
+        Option<int> days = new("--days") { Description = "How long to play, 1 to 730.", DefaultValueFactory = _ => DefaultDays, CustomParser = r => WholeNumbers.Of(r, 730)[0] };
+        Option<int> patients = new("--patients")
+        {
+            Description = "How many, 1 to 2000; beyond the 13 with a story they are drawn.",
+            DefaultValueFactory = _ => InventedPatients.All.Count,
+            CustomParser = r => WholeNumbers.Of(r, 2000)[0],
+        };
         Option<int> seed = new("--seed") { Description = "Draws other patients.", DefaultValueFactory = _ => 1 };
         Option<string?> patient = new("--patient") { Description = "Show only this patient's decisions, such as alder-1." };
         Option<string?> folder = new("--folder") { Description = "A new or empty folder for what was on the FHIR server: every version of every resource, a file each." };
         Option<string?> data = new("--data") { Description = "A new or empty folder for the service's own data: database, ledger key, checkpoints." };
-        days.Validators.Add(result => Range(result, result.GetValueOrDefault<int>(), 730));
-        patients.Validators.Add(result => Range(result, result.GetValueOrDefault<int>(), 2000));
         Command command = new("demo", """
             Plays an invented clinic on embedded parts: messages in memory, SQLite, the embedded FHIR endpoint, on a simulated clock.
             Nothing is kept but with --folder or --data. Shows what was decided for whom and why, what stands on the FHIR server in the end, the clinic in
@@ -52,14 +55,6 @@ internal static class DemoCommand
             return RunAsync(new Play(stories, parsed.GetValue(days), parsed.GetValue(patient), parsed.GetValue(folder), parsed.GetValue(data)), cancellationToken);
         });
         return command;
-    }
-
-    private static void Range(System.CommandLine.Parsing.OptionResult result, int value, int most)
-    {
-        if (value < 1 || value > most)
-        {
-            result.AddError($"{result.Option.Name} takes 1 to {most}.");
-        }
     }
 
     private static async Task<int> RunAsync(Play play, CancellationToken cancellationToken)

@@ -106,23 +106,16 @@ internal static class LoadCommand
     }
 
     private static Option<int> Number(string name, int standard, string description) =>
-        Checked(new Option<int>(name) { Description = description, DefaultValueFactory = _ => standard, HelpName = "N" }, n => n > 0);
+        new(name) { Description = description, DefaultValueFactory = _ => standard, CustomParser = r => WholeNumbers.Of(r)[0], HelpName = "N" };
 
-    private static Option<int[]> Numbers(string name, int[] standard, string description) => Checked(
-        new Option<int[]>(name) { Description = description, DefaultValueFactory = _ => standard, HelpName = "N", AllowMultipleArgumentsPerToken = true },
-        all => all.All(n => n > 0));
-
-    private static Option<T> Checked<T>(Option<T> option, Predicate<T> isRight)
+    private static Option<int[]> Numbers(string name, int[] standard, string description) => new(name)
     {
-        option.Validators.Add(result =>
-        {
-            if (result.GetValueOrDefault<T>() is not { } value || !isRight(value))
-            {
-                result.AddError($"{option.Name} must be 1 or more");
-            }
-        });
-        return option;
-    }
+        Description = description,
+        DefaultValueFactory = _ => standard,
+        CustomParser = r => WholeNumbers.Of(r),
+        HelpName = "N",
+        AllowMultipleArgumentsPerToken = true,
+    };
 
     private sealed record Part(
         string Name, string Description, ImmutableArray<Option> Options, Func<LoadServices, ParseResult, CancellationToken, Task<ImmutableArray<Figure>>> RunAsync);
