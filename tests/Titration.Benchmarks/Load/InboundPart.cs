@@ -59,9 +59,9 @@ internal static class InboundPart
             Of("bare inserts, one to a commit", "/s", r => r.Single),
             Of("empty MassTransit consumer", "/s", r => r.MassTransit),
             Of("bare RabbitMQ.Client consumer", "/s", r => r.Client),
-            Of("service to empty MassTransit consumer", "", r => r.Service / r.MassTransit, "at least 0.05"),
+            Of("service to empty MassTransit consumer", "", r => r.Service / r.MassTransit, "at least 0.05; first budget 0.1"),
             Of("service to bare inserts, one to a commit", "", r => r.Service / r.Single, "at least 0.25"),
-            Of("service to bare inserts, 100 to a commit", "", r => r.Service / r.Batched),
+            Of("service to bare inserts, 100 to a commit", "", r => r.Service / r.Batched, "goal 0.5"),
             Of("processor time of the worker for a message", "ms", r => r.Processor),
             new Figure(Name, "memory of the worker, most", "MB", worker.PeakResident / 1e6),
         ];
